@@ -1,0 +1,1 @@
+"""Calibrations: the file, the scale from rulings and grids, edge offset, history."""

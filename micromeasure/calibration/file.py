@@ -1,0 +1,167 @@
+"""The calibration file: how long a pixel is, how well that is known, and until when."""
+
+import datetime as dt
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from micromeasure.errors import CalibrationError
+from micromeasure.estimate import Component
+from micromeasure.fields import declared, parse
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reference:
+    """What the scale was derived from."""
+
+    artefact: str = declared("text", "", help="the artefact, such as a stage micrometer")
+    certificate: str = declared("text", "", help="number of the artefact's certificate")
+    pitch_um: float | None = declared(
+        "number", None, unit="um", above=0, help="certified distance between rulings"
+    )
+    u_pitch_um: float | None = declared(
+        "number", None, unit="um", low=0, help="its standard uncertainty"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Light:
+    """How light becomes pixel values, and what the objective can resolve."""
+
+    transfer: float | str = declared(
+        "number-or-word", "linear", above=0, choices=("linear", "srgb"),
+        help="camera response: linear, srgb, or a gamma number",
+    )  # fmt: skip
+    numerical_aperture: float | None = declared(
+        "number", None, above=0, high=1.7, help="numerical aperture of the objective"
+    )
+    wavelength_nm: float | None = declared(
+        "number", None, unit="nm", low=200, high=2000, help="mean wavelength of the light"
+    )
+
+    @property
+    def rayleigh_um(self) -> float | None:
+        """Rayleigh distance 0.61 λ/NA in um, None where aperture or wavelength is unknown."""
+        if self.numerical_aperture is None or self.wavelength_nm is None:
+            return None
+        return 0.61 * self.wavelength_nm / 1000.0 / self.numerical_aperture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """One microscope, objective and camera mode.
+
+    Attributes
+    ----------
+    um_per_px, u_um_per_px : tuple of two floats
+        Scale in x and y and its standard uncertainty; the latter None where it is unknown.
+    edge_offset_um, u_edge_offset_um : float or None
+        How far a located edge lies from the true one, towards the bright side.
+    """
+
+    schema: int = declared("integer", low=SCHEMA, high=SCHEMA, help="version of this file format")
+    id: str = declared("text", help="name by which studies refer to this calibration")
+    um_per_px: tuple[float, float] = declared(
+        "xy", unit="um/px", above=0, help="length of a pixel in x and y"
+    )
+    objective: str = declared("text", "", help="magnification and aperture, as engraved")
+    image_size_px: tuple[int, int] | None = declared(
+        "size", None, help="width and height of the images it holds for"
+    )
+    u_um_per_px: tuple[float, float] | None = declared(
+        "xy", None, unit="um/px", low=0, help="standard uncertainty of the scale"
+    )
+    made: dt.date | None = declared("date", None, help="day the calibration was made")
+    valid_until: dt.date | None = declared("date", None, help="last day it may be used")
+    edge_offset_um: float | None = declared(
+        "number", None, unit="um", help="shift of a located edge towards the bright side"
+    )
+    u_edge_offset_um: float | None = declared(
+        "number", None, unit="um", low=0, help="its standard uncertainty"
+    )
+    reference: Reference = declared(
+        "table", Reference(), table=Reference, help="what the scale was derived from"
+    )
+    fit: Mapping[str, Any] = declared("anything", {}, help="statistics of the fit")
+    light: Light = declared("table", Light(), table=Light, help="camera response and objective")
+
+    def __post_init__(self) -> None:
+        """Check what concerns several fields together."""
+        if self.made and self.valid_until and self.valid_until < self.made:
+            message = (
+                f"valid_until {self.valid_until} is before made {self.made}; correct the date."
+            )
+            raise ValueError(message)
+
+    def scale_component(self, length_um: float, direction: tuple[float, float]) -> Component | None:
+        """Return what the scale adds to the uncertainty of a length.
+
+        Parameters
+        ----------
+        length_um : float
+            The length, um.
+        direction : tuple of two floats
+            Unit vector along it in micrometres, x and y.
+
+        Returns
+        -------
+        Component or None
+            None where the scale's uncertainty is unknown.
+
+        Notes
+        -----
+        With s_x, s_y the scales, a length L along (n_x, n_y) has dL/ds_x = L n_x²/s_x. The two
+        axes usually rest on one artefact, so their contributions are added, not squared.
+        """
+        if self.u_um_per_px is None:
+            return None
+        relative_x, relative_y = (
+            u / s for u, s in zip(self.u_um_per_px, self.um_per_px, strict=True)
+        )
+        norm = math.hypot(*direction)
+        nx, ny = direction[0] / norm, direction[1] / norm
+        return Component(
+            name="scale",
+            u=length_um * (nx * nx * relative_x + ny * ny * relative_y),
+            shared=f"scale:{self.id}",
+            source=f"calibration {self.id}",
+        )
+
+    def covers(self, day: dt.date | None) -> bool:
+        """Return whether an image taken on a day falls within the validity; unknown days do."""
+        if day is None:
+            return True
+        if self.valid_until is not None and day > self.valid_until:
+            return False
+        return self.made is None or day >= self.made
+
+
+def read_calibration(path: Path) -> Calibration:
+    """Read and check a calibration file.
+
+    Raises
+    ------
+    CalibrationError
+        With one sentence for each fault in the file.
+    """
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise CalibrationError([f"{path.name}: cannot be read ({error.strerror})."]) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise CalibrationError([f"{path.name}: is not valid TOML ({error})."]) from error
+    problems: list[str] = []
+    calibration = parse(Calibration, given, where=path.name, problems=problems)
+    if calibration is None:
+        raise CalibrationError(problems)
+    return calibration
+
+
+def nominal_calibration(um_per_px: tuple[float, float]) -> Calibration:
+    """Return a scale taken from an image file alone: its uncertainty is unknown."""
+    return Calibration(schema=SCHEMA, id="", um_per_px=um_per_px)

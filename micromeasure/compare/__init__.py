@@ -1,0 +1,1 @@
+"""Specimen means, differences, equivalence, repeatability studies."""

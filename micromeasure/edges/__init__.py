@@ -1,0 +1,1 @@
+"""Sub-pixel edges, sampled profiles, lines and arcs through points, with standard errors."""

@@ -1,0 +1,53 @@
+"""The words in the `flags` column: one registry feeds code, tables and documentation."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A doubt about a measurement that was made all the same."""
+
+    name: str
+    short: str
+    advice: str
+
+
+_ALL = (
+    # calibration and image
+    Flag("uncalibrated", "no calibration named; pixel size taken from the image file",
+         "Calibrate the objective and name the calibration in the study."),
+    Flag("calibration-expired", "image taken outside the calibration's validity",
+         "Calibrate again; if the new scale agrees, extend the old one's validity."),
+    Flag("pixel-size-disagrees", "pixel size in the file differs from the calibration by over 1 %",
+         "Check that the image was taken with the objective the calibration names."),
+    Flag("saturated", "too many pixels at the end of the camera's range",
+         "Lower the exposure until no part that is measured is clipped."),
+    Flag("out-of-focus", "edges far wider than aperture and wavelength predict",
+         "Refocus on the section plane and take the image again."),
+    Flag("resolution-limited", "feature thinner than the measured edge spread allows",
+         "Use an objective of higher numerical aperture."),
+    Flag("few-profiles", "less than half of the profiles could be used",
+         "Look at the overlay; clean the section or choose a better region."),
+    Flag("tilt-unknown", "section tilt not given; taken as zero with no uncertainty for it",
+         "Give section_tilt_deg and u_section_tilt_deg in the manifest."),
+    Flag("distorted", "radial distortion of the objective beyond the limit",
+         "Calibrate with a grid so that the distortion is corrected."),
+    # light
+    Flag("underexposed", "signal too near the dark level for the stated precision",
+         "Lengthen the exposure, for open light and film alike."),
+    Flag("response-unknown", "camera response taken as linear without evidence",
+         "State transfer in the calibration, or measure it with a step tablet."),
+    Flag("exposure-mismatch", "exposure of film and open-light frames differ or are unknown",
+         "Take all frames at one exposure, or record the exposure times."),
+    Flag("glare-dominated", "stray light is a large part of the signal",
+         "Mask the field with an opaque stop and take an opaque frame."),
+    Flag("lower-limit", "beyond the range of the measurement; the true value is greater",
+         "Use more light or a longer exposure."),
+    # review
+    Flag("set-aside", "a person has set this value aside, with a reason",
+         "See the record of decisions."),
+    Flag("by-person", "drawn or measured by a person, not found by the program",
+         "See the record of decisions."),
+)  # fmt: skip
+
+REGISTRY: dict[str, Flag] = {flag.name: flag for flag in _ALL}

@@ -1,0 +1,1 @@
+"""Images of exactly known truth, and the verification that measures them."""

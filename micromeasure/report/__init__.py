@@ -1,0 +1,1 @@
+"""Plates, plots and the report page."""

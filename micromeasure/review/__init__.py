@@ -1,0 +1,1 @@
+"""Decisions of persons about indications and measurements."""

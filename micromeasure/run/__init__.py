@@ -1,0 +1,1 @@
+"""Carrying jobs out: workers, the ledger, resuming, progress."""

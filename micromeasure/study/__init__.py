@@ -1,0 +1,1 @@
+"""The study file, the manifest and the list of jobs."""

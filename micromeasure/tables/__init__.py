@@ -1,0 +1,1 @@
+"""Rows, CSV and the data package: the only writer of result files."""
