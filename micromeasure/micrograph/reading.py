@@ -1,0 +1,1 @@
+"""Reading image files safely: header first, then pixels (being written)."""
