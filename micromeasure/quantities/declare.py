@@ -43,6 +43,8 @@ class Quantity:
         nothing can be measured. ``frames`` holds the companion images by field name.
     method : str
         Name and version; a new version makes finished results stale.
+    accompanied_by : tuple of str
+        Names of other quantities that its outcomes carry (`Measurement.quantity`).
     """
 
     name: str
@@ -51,6 +53,7 @@ class Quantity:
     settings: type[Settings]
     measure: Callable[[Micrograph, Any, Frames], Outcome]
     method: str
+    accompanied_by: tuple[str, ...] = ()
 
     def frame_fields(self) -> tuple[str, ...]:
         """Return the names of the settings that name companion images."""
