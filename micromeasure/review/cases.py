@@ -1,0 +1,146 @@
+"""Cases: all that persons decided about one indication, and what of it stands.
+
+Entries belong to one case if they show the same centreline in the same image, or lines that
+overlap enough; names of indications are not trusted, because a fresh run gives them anew.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from micromeasure.review.lines import ENOUGH, from_wkt, overlap
+from micromeasure.review.record import CONFIRM, CORRECT, DRAW, REJECT, REMARK, UNDO, Entry
+
+CANDIDATE, CONFIRMED, REJECTED = "candidate", "confirmed", "rejected"
+
+_DECISION = {CONFIRM: CONFIRMED, REJECT: REJECTED, DRAW: CONFIRMED}
+_ON_INDICATIONS = {CONFIRM, REJECT, REMARK, CORRECT, DRAW}
+
+
+@dataclass(slots=True, kw_only=True)
+class Case:
+    """Everything decided about one indication.
+
+    Attributes
+    ----------
+    image, image_sha256 : str
+    lines : list of str
+        Every centreline shown or drawn, as WKT, oldest first.
+    entries : list of Entry
+        Those not taken back, oldest first.
+    """
+
+    image: str
+    image_sha256: str
+    lines: list[str] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What stands of a case.
+
+    Attributes
+    ----------
+    decision : str
+        ``candidate``, ``confirmed`` or ``rejected``; ``candidate`` also where persons who
+        decided independently do not agree and nobody has settled it.
+    decided_by, decided_at, remark : str
+        Empty where nobody decided.
+    opinions : mapping of str to str
+        Latest decision of each person, by initials.
+    drawn : mapping or None
+        What the last correction or drawing of a person put in the place of the program's line;
+        None where the program's line stands.
+    is_disputed : bool
+        Whether persons differ and it is not settled.
+    """
+
+    decision: str = CANDIDATE
+    decided_by: str = ""
+    decided_at: str = ""
+    remark: str = ""
+    opinions: Mapping[str, str] = field(default_factory=dict)
+    drawn: Mapping[str, Any] | None = None
+    is_disputed: bool = False
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """``by-person`` where a person drew the line."""
+        return ("by-person",) if self.drawn is not None else ()
+
+
+def in_force(entries: Iterable[Entry]) -> list[Entry]:
+    """Return the entries that were not taken back, without the taking back."""
+    entries = list(entries)
+    undone = {entry.undoes for entry in entries if entry.action == UNDO}
+    return [entry for entry in entries if entry.action != UNDO and entry.entry not in undone]
+
+
+def cases(entries: Iterable[Entry]) -> list[Case]:
+    """Group the decisions about indications that are in force by indication."""
+    by_image: dict[tuple[str, str], list[Case]] = defaultdict(list)
+    known: dict[tuple[str, str, str], Case] = {}
+    for entry in in_force(entries):
+        if entry.action not in _ON_INDICATIONS:
+            continue
+        spot = (entry.image, entry.image_sha256)
+        drawn = str(entry.after.get("centreline_px", ""))
+        shown = entry.centreline_px or drawn
+        case = known.get((*spot, shown)) or _overlapping(by_image[spot], shown)
+        if case is None:
+            case = Case(image=entry.image, image_sha256=entry.image_sha256)
+            by_image[spot].append(case)
+        case.entries.append(entry)
+        for line in (shown, drawn):
+            if line and line not in case.lines:
+                case.lines.append(line)
+                known[(*spot, line)] = case
+    return [case for found in by_image.values() for case in found]
+
+
+def likeness(lines: Sequence[str], line: str) -> float:
+    """Return the greatest overlap of a line with any of several, 1 for the very same text."""
+    if line in lines:
+        return 1.0
+    points = from_wkt(line)
+    return max((overlap(from_wkt(other), points) for other in lines), default=0.0)
+
+
+def standing(case: Case) -> Standing:
+    """Return what stands of a case.
+
+    A decision made with another person's decision in sight settles the matter until the next
+    such decision. Without one, the decisions of persons who were blind to each other stand where
+    all agree; where they do not, the indication remains a candidate to be settled.
+    """
+    remark = next((e.remark for e in reversed(case.entries) if e.remark), "")
+    drawn = next((e.after for e in reversed(case.entries) if e.action in {CORRECT, DRAW}), None)
+    verdicts = [e for e in case.entries if e.action in _DECISION]
+    if not verdicts:
+        return Standing(remark=remark, drawn=drawn)
+    opinions = {e.by: _DECISION[e.action] for e in verdicts}
+    settling = next((e for e in reversed(verdicts) if not e.independent), None)
+    if settling is not None:
+        return Standing(
+            decision=_DECISION[settling.action], decided_by=settling.by,
+            decided_at=settling.at, remark=remark, opinions=opinions, drawn=drawn,
+        )  # fmt: skip
+    at = verdicts[-1].at
+    if len(set(opinions.values())) > 1:
+        views = ", ".join(f"{by} {decision}" for by, decision in opinions.items())
+        note = f"to be settled: {views}" + (f"; {remark}" if remark else "")
+        return Standing(remark=note, opinions=opinions, drawn=drawn, is_disputed=True)
+    return Standing(
+        decision=next(iter(opinions.values())), decided_by=" ".join(opinions), decided_at=at,
+        remark=remark, opinions=opinions, drawn=drawn,
+    )  # fmt: skip
+
+
+def _overlapping(candidates: Sequence[Case], line: str) -> Case | None:
+    if not line:
+        return None
+    scored = [(likeness(case.lines, line), case) for case in candidates]
+    best = max(scored, key=lambda pair: pair[0], default=(0.0, None))
+    return best[1] if best[0] >= ENOUGH else None
