@@ -76,7 +76,7 @@ def read_micrograph(
             digest = hashlib.sha256(content).hexdigest()
             source = io.BytesIO(content)
         header = header_of(source, name, max_pixels=max_pixels)
-        scale, flags = _matching_scale(calibration, header, record)
+        scale, flags = matching_scale(calibration, header, record)
         box = None if window is None else _whole_pixels(window, header, name)
         source.seek(0)
         pixels = _tidy(_decode(source, header, box), header, record)
@@ -100,7 +100,7 @@ def digest_of(path: Path) -> str:
     return digest.hexdigest()
 
 
-def _matching_scale(
+def matching_scale(
     calibration: Calibration | None, header: Header, record: ImageRecord
 ) -> tuple[Calibration, tuple[str, ...]]:
     """Return the calibration that holds for an image, and the doubts about it."""

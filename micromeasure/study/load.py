@@ -3,7 +3,7 @@
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from micromeasure.calibration.file import Calibration, read_calibration
@@ -78,40 +78,58 @@ def load_study(path: Path) -> Study:
     StudyError
         With one sentence for each problem in the study file, the manifest and the calibrations.
     """
+    study, problems = examine_study(path)
+    if problems or study is None:
+        raise StudyError(problems)
+    return study
+
+
+def examine_study(path: Path) -> tuple[Study | None, list[str]]:
+    """Read as much of a study as can be read, and list what is wrong with it.
+
+    Returns
+    -------
+    study : Study or None
+        Without its faulty parts; None where the study file itself cannot be used.
+    problems : list of str
+        One sentence each; empty for a sound study.
+
+    Raises
+    ------
+    StudyError
+        If there is no study file.
+    """
     file = find_study(path)
     problems: list[str] = []
     table = _study_table(file, problems)
     if table is None:
-        raise StudyError(problems)
+        return None, problems
     folder = file.parent
     images = folder / table.images
     measures = _measures(table.measure, file.name, problems)
-    comparisons = _comparisons(table.compare, file.name, measures, problems)
     manifest = _manifest(table, file, images, problems)
     records = tuple(
         replace(r, calibration=r.calibration or table.calibration) for r in manifest.records
     )
     _check_views(measures, records, file.name, problems)
-    used = {r.calibration for r in records if r.calibration} | {table.calibration} - {""}
-    calibrations = _calibrations(folder / table.calibrations, used, file.name, problems)
-    evidence = _evidence(table.evidence, folder, file.name, problems)
     _check_reference(table.reference, records, file.name, problems)
-    if problems:
-        raise StudyError(problems)
+    used = {r.calibration for r in records} | {table.calibration}
     study = Study(
         path=file,
         title=table.title or folder.resolve().name,
         images=images,
-        calibrations=calibrations,
+        calibrations=_calibrations(folder / table.calibrations, used - {""}, file.name, problems),
         measures=measures,
-        comparisons=comparisons,
+        comparisons=_comparisons(
+            table.compare, file.name, problems, has_evidence=bool(table.evidence)
+        ),
         reference=table.reference,
-        evidence=evidence,
+        evidence=_evidence(table.evidence, folder, file.name, problems),
         records=records,
         jobs=(),
         extra_columns=manifest.extra_columns,
     )
-    return replace(study, jobs=_jobs(study))
+    return replace(study, jobs=_jobs(study)), problems
 
 
 def _study_table(file: Path, problems: list[str]) -> StudyTable | None:
@@ -162,18 +180,33 @@ def _measures(given: Any, name: str, problems: list[str]) -> tuple[Measure, ...]
             continue
         rest = {k: v for k, v in table.items() if k not in ("quantity", "view")}
         settings = parse(quantities()[chosen].settings, rest, where=where, problems=problems)
-        if settings is not None:
+        if settings is not None and _frames_inside(chosen, settings, where, problems):
             measures.append(Measure(number=number, quantity=chosen, view=view, settings=settings))
     return tuple(measures)
+
+
+def _frames_inside(quantity: str, settings: Any, where: str, problems: list[str]) -> bool:  # noqa: ANN401
+    """Refuse companion images that lie outside the images folder."""
+    before = len(problems)
+    for field in quantities()[quantity].frame_fields():
+        problems.extend(
+            f"{where}, {field}: found '{name}'; must be a path inside the images folder."
+            for name in getattr(settings, field) or ()
+            if PurePosixPath(name).is_absolute() or ".." in PurePosixPath(name).parts
+        )
+    return len(problems) == before
 
 
 def _comparisons(
     given: Any,  # noqa: ANN401
     name: str,
-    measures: tuple[Measure, ...],
     problems: list[str],
+    *,
+    has_evidence: bool,
 ) -> tuple[Comparison, ...]:
     comparisons = []
+    known = {*quantities(), *derivations()}
+    known.update(name for q in quantities().values() for name in q.accompanied_by)
     for number, table in enumerate(_tables(given, f"{name}, compare", problems), start=1):
         where = f"{name}, [[compare]] {number}"
         tolerances = [key for key in table if key.startswith(_TOLERANCE)]
@@ -185,6 +218,12 @@ def _comparisons(
             rest["tolerance"] = table[tolerances[0]]
         row = parse(_CompareTable, rest, where=where, problems=problems)
         if row is None:
+            continue
+        # Evidence from other instruments brings quantities of its own.
+        if row.quantity not in known and not has_evidence:
+            problems.append(
+                f"{where}, quantity: found '{row.quantity}'; {nearest(row.quantity, known)}"
+            )
             continue
         comparisons.append(
             Comparison(

@@ -137,8 +137,8 @@ def records_from_names(pattern: str, images: Path, study: str, problems: list[st
         name = file.relative_to(images).as_posix()
         match = matcher.fullmatch(name)
         if match is not None:
-            found: dict[str, Any] = match.groupdict()
-            records.append(ImageRecord(image=name, **found))
+            values: dict[str, Any] = match.groupdict()
+            records.append(ImageRecord(image=name, **values))
     if not records:
         problems.append(f"{study}, pattern: no file in the images folder fits '{pattern}'.")
     return Manifest(records=tuple(records))
