@@ -7,10 +7,13 @@ overlap enough; names of indications are not trusted, because a fresh run gives 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
-from micromeasure.review.lines import ENOUGH, from_wkt, overlap
+from micromeasure.review.lines import ENOUGH, NEAR_PX, FloatArray, from_wkt, overlap
 from micromeasure.review.record import CONFIRM, CORRECT, DRAW, REJECT, REMARK, UNDO, Entry
+
+Box = tuple[float, float, float, float]
 
 CANDIDATE, CONFIRMED, REJECTED = "candidate", "confirmed", "rejected"
 
@@ -35,6 +38,26 @@ class Case:
     image_sha256: str
     lines: list[str] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
+    _boxes: list[Box] = field(default_factory=list)
+
+    def add_line(self, line: str) -> None:
+        """Take up one more centreline that was shown or drawn."""
+        if line not in self.lines:
+            self.lines.append(line)
+            box = _box(line)
+            self._boxes += [] if box is None else [box]
+
+    def likeness(self, line: str) -> float:
+        """Return the greatest overlap of a line with this case's, 1 for the very same text."""
+        if line in self.lines:
+            return 1.0
+        box = _box(line)
+        # Most pairs of an image are far apart, and comparing boxes costs a hundredth.
+        if box is None or not any(_touch(box, other) for other in self._boxes):
+            return 0.0
+        others = [_points(other) for other in self.lines]
+        points = from_wkt(line)
+        return max(overlap(other, points) for other in others if other is not None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,19 +116,10 @@ def cases(entries: Iterable[Entry]) -> list[Case]:
             case = Case(image=entry.image, image_sha256=entry.image_sha256)
             by_image[spot].append(case)
         case.entries.append(entry)
-        for line in (shown, drawn):
-            if line and line not in case.lines:
-                case.lines.append(line)
-                known[(*spot, line)] = case
+        for line in filter(None, (shown, drawn)):
+            case.add_line(line)
+            known[(*spot, line)] = case
     return [case for found in by_image.values() for case in found]
-
-
-def likeness(lines: Sequence[str], line: str) -> float:
-    """Return the greatest overlap of a line with any of several, 1 for the very same text."""
-    if line in lines:
-        return 1.0
-    points = from_wkt(line)
-    return max((overlap(from_wkt(other), points) for other in lines), default=0.0)
 
 
 def standing(case: Case) -> Standing:
@@ -141,6 +155,31 @@ def standing(case: Case) -> Standing:
 def _overlapping(candidates: Sequence[Case], line: str) -> Case | None:
     if not line:
         return None
-    scored = [(likeness(case.lines, line), case) for case in candidates]
-    best = max(scored, key=lambda pair: pair[0], default=(0.0, None))
-    return best[1] if best[0] >= ENOUGH else None
+    best = max(candidates, key=lambda case: case.likeness(line), default=None)
+    return best if best is not None and best.likeness(line) >= ENOUGH else None
+
+
+def _points(line: str) -> FloatArray | None:
+    """Return the points of a line, or None for one that is empty or no line at all."""
+    try:
+        return from_wkt(line)
+    except ValueError:
+        return None
+
+
+@lru_cache(maxsize=20_000)
+def _box(line: str) -> Box | None:
+    points = _points(line)
+    if points is None:
+        return None
+    (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _touch(first: Box, second: Box) -> bool:
+    return (
+        first[0] <= second[2] + NEAR_PX
+        and second[0] <= first[2] + NEAR_PX
+        and first[1] <= second[3] + NEAR_PX
+        and second[1] <= first[3] + NEAR_PX
+    )

@@ -1,4 +1,4 @@
-"""Centrelines as text and as points, and how far two of them are the same line."""
+"""Centrelines read from their text, and how far two of them are the same line."""
 
 import re
 from functools import lru_cache
@@ -14,12 +14,6 @@ NEAR_PX = 4.0
 ENOUGH = 0.5
 
 _WKT = re.compile(r"\s*LINESTRING\s*\((?P<points>[^()]*)\)\s*", re.IGNORECASE)
-
-
-def as_wkt(points_px: FloatArray) -> str:
-    """Write points as a WKT LINESTRING of ``x y`` pairs, to a hundredth of a pixel."""
-    pairs = ", ".join(f"{_number(x)} {_number(y)}" for x, y in np.asarray(points_px, float))
-    return f"LINESTRING ({pairs})"
 
 
 @lru_cache(maxsize=20_000)
@@ -98,10 +92,6 @@ def thinned(points_px: FloatArray, within_px: float = 0.7) -> FloatArray:
             keep[middle] = True
             spans += [(start, middle), (middle, end)]
     return points[keep]
-
-
-def _number(value: float) -> str:
-    return f"{round(value, 2) + 0.0:.10g}"  # adding 0 makes -0 a plain 0
 
 
 def _length(points: FloatArray) -> float:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from micromeasure.review.cases import Case, Standing, cases, in_force, likeness, standing
+from micromeasure.review.cases import Case, Standing, cases, in_force, standing
 from micromeasure.review.lines import ENOUGH
 from micromeasure.review.record import DRAW, MEASURE, REDRAW, SET_ASIDE, Entry
 
@@ -216,7 +216,7 @@ def _match(
                 standing=standing(here[i]), match=IDENTITY, overlap=1.0
             )
     pairs = [
-        (likeness(case.lines, one.centreline_px), i, (one.image, one.indication))
+        (case.likeness(one.centreline_px), i, (one.image, one.indication))
         for i, case in enumerate(here)
         if i not in used
         for one in found
