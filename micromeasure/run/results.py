@@ -1,0 +1,257 @@
+"""Result files made from the ledger, one image after the other, in the order of the manifest."""
+
+import contextlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from micromeasure.errors import MeasurementError
+from micromeasure.micrograph.image import ImageRecord
+from micromeasure.outcome import Failure, Outcome
+from micromeasure.quantities import derivations
+from micromeasure.quantities.declare import Derivation, Measured
+from micromeasure.review.cases import Standing
+from micromeasure.review.merge import Drawn, Found
+from micromeasure.review.record import read_record, record_path
+from micromeasure.run.decisions import Decisions, decision_cells, merged_decisions
+from micromeasure.run.ledger import Ledger
+from micromeasure.run.plain import outcome_from_text
+from micromeasure.run.plan import job_slots
+from micromeasure.study.model import Measure, Study
+from micromeasure.tables.columns import (
+    FAILURES_TABLE,
+    INDICATIONS_TABLE,
+    MEASUREMENTS_TABLE,
+    TABLES,
+    UNCERTAINTY_TABLE,
+    Table,
+)
+from micromeasure.tables.package import PACKAGE_FILE, package_text
+from micromeasure.tables.rows import (
+    Finished,
+    drawn_cells,
+    failure_rows,
+    indication_cells,
+    indication_id,
+    indication_row,
+    line_string,
+    measurement_rows,
+    uncertainty_rows,
+)
+from micromeasure.tables.writing import CsvFile, replace_file, unwritable
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """The result files of a run.
+
+    Attributes
+    ----------
+    rows : mapping of str to int
+        Number of rows by file.
+    sha256 : mapping of str to str
+        Digest by file.
+    """
+
+    rows: dict[str, int]
+    sha256: dict[str, str]
+
+    @property
+    def failures(self) -> int:
+        """Number of rows of `failures.csv`."""
+        return self.rows[FAILURES_TABLE.file]
+
+
+def write_results(study: Study, ledger: Ledger, out: Path, *, software: str) -> Written:
+    """Write every CSV file and the data package.
+
+    Raises
+    ------
+    ResultsError
+        If the folder cannot be written; the files of an earlier run are still whole then.
+    """
+    entries = read_record(record_path(study.path)).entries
+    decisions = Decisions()
+    if entries:
+        digests = _image_digests(study, ledger)
+        decisions = merged_decisions(entries, _found(study, ledger), digests)
+    try:
+        return _write_all(study, ledger, out, decisions=decisions, software=software)
+    except OSError as error:
+        raise unwritable(out, error) from error
+
+
+def finished_images(study: Study, ledger: Ledger) -> Iterator[list[tuple[Measure, Finished]]]:
+    """Yield the finished measures of each image, in the order of manifest and study."""
+    for job in study.jobs:
+        lines = ledger.lines(job.record.image)
+        yield [
+            (
+                measure,
+                Finished(
+                    record=job.record,
+                    quantity=line.quantity,
+                    outcome=outcome_from_text(line.outcome),
+                    method=line.method,
+                    software=line.software,
+                    calibration=line.calibration,
+                    image_sha256=line.image_sha256,
+                ),
+            )
+            for slot, measure in zip(job_slots(job), job.measures, strict=True)
+            if (line := lines.get(slot)) is not None
+        ]
+
+
+class _Files:
+    """The four CSV files while they are being written."""
+
+    def __init__(self, stack: contextlib.ExitStack, out: Path, extra: Sequence[str]) -> None:
+        def opened(table: Table) -> CsvFile:
+            columns = (*table.header, *extra) if table.carries_extra else table.header
+            return stack.enter_context(CsvFile(out / table.file, columns))
+
+        self._extra = extra
+        self.made = {table: opened(table) for table in TABLES}
+        self.measurements = self.made[MEASUREMENTS_TABLE]
+        self.uncertainty = self.made[UNCERTAINTY_TABLE]
+        self.failures = self.made[FAILURES_TABLE]
+        self.indications = self.made[INDICATIONS_TABLE]
+
+    def add(self, finished: Finished) -> None:
+        """Add the rows of a finished measure, indications apart."""
+        for row in measurement_rows(finished, self._extra):
+            self.measurements.add(row)
+        for row in uncertainty_rows(finished):
+            self.uncertainty.add(row)
+        for row in failure_rows(finished):
+            self.failures.add(row)
+
+    def add_indications(self, finished: Finished, decisions: Decisions) -> None:
+        """Add the rows of the indications of a finished measure."""
+        for indication in finished.outcome.indications:
+            name = indication_id(finished.image_sha256, indication)
+            cells = indication_cells(indication)
+            self._add_indication(
+                finished, name, cells, decisions.standing(finished.record.image, name)
+            )
+
+    def add_drawn(self, finished: Finished, drawn: Sequence[Drawn]) -> None:
+        """Add the rows of cracks that a person drew in an image."""
+        for one in drawn:
+            self._add_indication(finished, one.indication, {}, one.standing)
+
+    def _add_indication(
+        self, finished: Finished, name: str, cells: Mapping[str, str], standing: Standing
+    ) -> None:
+        # What a person drew stands in the place of what the program found.
+        drawn = drawn_cells(standing.drawn or {})
+        self.indications.add(
+            indication_row(finished, name, {**cells, **drawn}, decision_cells(standing))
+        )
+
+
+def _write_all(
+    study: Study, ledger: Ledger, out: Path, *, decisions: Decisions, software: str
+) -> Written:
+    wanted = _derivations(study)
+    needed = {name for derivation in wanted for name in derivation.needs}
+    measured: list[Measured] = []
+    with contextlib.ExitStack() as stack:
+        files = _Files(stack, out, study.extra_columns)
+        for image in finished_images(study, ledger):
+            for measure, finished in image:
+                judged = _judged(finished, decisions)
+                files.add(judged)
+                files.add_indications(judged, decisions)
+                if finished.quantity in needed:
+                    measured.append(_as_measured(measure, judged))
+            if image:
+                _, last = image[-1]
+                files.add_drawn(last, decisions.drawn.get(last.record.image, ()))
+        for derived in _derived(wanted, measured, software):
+            files.add(derived)
+    return _described(study, out, files)
+
+
+def _described(study: Study, out: Path, files: _Files) -> Written:
+    """Write the data package for finished files."""
+    tables = [(table, file.sha256) for table, file in files.made.items()]
+    text = package_text(title=study.title, tables=tables, extra_columns=study.extra_columns)
+    replace_file(out / PACKAGE_FILE, text.encode())
+    return Written(
+        rows={table.file: file.rows for table, file in files.made.items()},
+        sha256={table.file: file.sha256 for table, file in files.made.items()},
+    )
+
+
+def _judged(finished: Finished, decisions: Decisions) -> Finished:
+    """Return a finished measure with the flags that persons' decisions give it."""
+    judged = tuple(
+        decisions.on(finished.record.image, finished.quantity, m)
+        for m in finished.outcome.measurements
+    )
+    return replace(finished, outcome=replace(finished.outcome, measurements=judged))
+
+
+def _derivations(study: Study) -> list[Derivation]:
+    """Return the derived quantities whose every ingredient the study measures."""
+    there = {measure.quantity for measure in study.measures}
+    return [d for d in derivations().values() if there.issuperset(d.needs)]
+
+
+def _as_measured(measure: Measure, finished: Finished) -> Measured:
+    return Measured(
+        record=finished.record,
+        quantity=finished.quantity,
+        settings=measure.settings,
+        outcome=finished.outcome,
+    )
+
+
+def _derived(
+    wanted: Sequence[Derivation], measured: Sequence[Measured], software: str
+) -> Iterator[Finished]:
+    for derivation in wanted:
+        given = [one for one in measured if one.quantity in derivation.needs]
+        try:
+            rows = derivation.derive(given)
+        except MeasurementError as error:
+            outcome = Outcome(failures=(Failure(reason=str(error)),))
+            yield _of_several(derivation, ImageRecord(image=""), outcome, software)
+            continue
+        for row in rows:
+            outcome = Outcome(measurements=(row.measurement,))
+            yield _of_several(derivation, row.record, outcome, software)
+
+
+def _of_several(
+    derivation: Derivation, record: ImageRecord, outcome: Outcome, software: str
+) -> Finished:
+    return Finished(
+        record=record,
+        quantity=derivation.name,
+        outcome=outcome,
+        method=derivation.method,
+        software=software,
+        calibration=record.calibration,
+    )
+
+
+def _image_digests(study: Study, ledger: Ledger) -> dict[str, str]:
+    digests = {}
+    for job in study.jobs:
+        lines = ledger.lines(job.record.image).values()
+        digests[job.record.image] = next((x.image_sha256 for x in lines if x.image_sha256), "")
+    return digests
+
+
+def _found(study: Study, ledger: Ledger) -> Iterator[Found]:
+    for image in finished_images(study, ledger):
+        for _, finished in image:
+            for indication in finished.outcome.indications:
+                yield Found(
+                    image=finished.record.image,
+                    indication=indication_id(finished.image_sha256, indication),
+                    centreline_px=line_string(indication.centreline_px),
+                )
