@@ -70,3 +70,21 @@ def _field(column: Column) -> Mapping[str, Any]:
         **({"unit": column.unit} if column.unit else {}),
         **({"constraints": constraints} if constraints else {}),
     }
+
+
+def with_table(text: str, table: Table, sha256: str) -> str:
+    """Return a description with one more table, in the place of an earlier one of its name.
+
+    Parameters
+    ----------
+    text : str
+        The description so far.
+    table : Table
+    sha256 : str
+        Digest of the table's file.
+    """
+    package = json.loads(text)
+    resource = _resource(table, sha256, ())
+    others = [r for r in package["resources"] if r["name"] != resource["name"]]
+    package["resources"] = [*others, resource]
+    return json.dumps(package, indent=2, ensure_ascii=False) + "\n"
