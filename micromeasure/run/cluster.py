@@ -122,7 +122,7 @@ def _results(client: "Client", tasks: Iterator[Task], timeout_s: float) -> Itera
 
 
 def _room(client: "Client") -> int:
-    threads = sum(client.nthreads().values())
+    threads: int = sum(client.nthreads().values())
     return _IN_FLIGHT_PER_THREAD * max(1, threads)
 
 

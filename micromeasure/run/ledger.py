@@ -63,14 +63,16 @@ class Tally:
     ----------
     images, measures, failed : int
         Images with a finished measure, finished measures, those with a failure.
-    first, last : str
-        Times of the first and the last finished image, ISO 8601; empty where there is none.
+    since_start : int
+        Images finished since the last run began.
+    last : str
+        Time of the last finished image, ISO 8601; empty where there is none.
     """
 
     images: int
     measures: int
     failed: int
-    first: str
+    since_start: int
     last: str
 
 
@@ -225,12 +227,17 @@ def read_tally(folder: Path) -> tuple[Tally, dict[str, str]]:
         ledger_faults(path),
         contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as base,
     ):
-        images, measures, failed, first, last = base.execute(
-            "SELECT count(DISTINCT image), count(*), coalesce(sum(failures > 0), 0), "
-            "coalesce(min(finished_at), ''), coalesce(max(finished_at), '') FROM measures"
-        ).fetchone()
         facts = dict(base.execute("SELECT name, value FROM facts").fetchall())
-    return Tally(images=images, measures=measures, failed=failed, first=first, last=last), facts
+        images, measures, failed, last = base.execute(
+            "SELECT count(DISTINCT image), count(*), coalesce(sum(failures > 0), 0), "
+            "coalesce(max(finished_at), '') FROM measures"
+        ).fetchone()
+        (since,) = base.execute(
+            "SELECT count(DISTINCT image) FROM measures WHERE finished_at >= ?",
+            (facts.get("started", ""),),
+        ).fetchone()
+    tally = Tally(images=images, measures=measures, failed=failed, since_start=since, last=last)
+    return tally, facts
 
 
 @contextlib.contextmanager

@@ -158,8 +158,10 @@ def _for_looking(pixels: NDArray[Any], factor: float) -> Canvas:
     else:
         small = pixels
     dark, bright = _percentiles(small)
-    gain = 255.0 / max(bright - dark, np.finfo(np.float32).tiny)
-    grey = cv2.convertScaleAbs(np.clip(small, dark, bright), alpha=gain, beta=-dark * gain)
+    gain = 255.0 / (bright - dark)
+    # Raised to the dark level first: the conversion takes absolute values.
+    raised = np.maximum(small, small.dtype.type(dark))
+    grey = cv2.convertScaleAbs(raised, alpha=gain, beta=-dark * gain)
     colour = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR if grey.ndim == 2 else cv2.COLOR_RGB2BGR)
     if factor > 1:
         size = (cols * int(factor), rows * int(factor))
