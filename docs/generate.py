@@ -7,7 +7,6 @@ A test fails while a page and the code differ.
 
 import argparse
 import dataclasses
-import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
