@@ -43,6 +43,16 @@ _ALL = (
          "Mask the field with an opaque stop and take an opaque frame."),
     Flag("lower-limit", "beyond the range of the measurement; the true value is greater",
          "Use more light or a longer exposure."),
+    # cracks
+    Flag("fold-found", "fold line found from the shading of the bend, not given",
+         "Look at the overlay; if the line is wrong, give fold in the manifest."),
+    Flag("band-cut", "part of the band along the fold lies outside the image",
+         "Take the image so that the whole band is in it, or make band_um smaller."),
+    # side views
+    Flag("contact-irregular", "the outline reaches below a foot's fitted contact: burr or dirt",
+         "Look at the overlay; clean the foot and take the image again."),
+    Flag("crown-not-circular", "no circle holds over the crown within the outline's noise",
+         "State crown_arc_deg, or take the radius as a mean over the stretch fitted."),
     # review
     Flag("set-aside", "a person has set this value aside, with a reason",
          "See the record of decisions."),

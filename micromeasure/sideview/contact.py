@@ -1,0 +1,324 @@
+"""The lowest point of a foot: the heel of a bend or a corner of the tip, without the blur.
+
+A blurred outline runs inside a corner: the half-way level of a square corner lies 0.8 blur
+widths short of its point. A heel is an arc and needs but the small shift of a blurred circle;
+a corner is found from its two straight flanks, and its rounding from how dark it is.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from micromeasure.outcome import FloatArray
+from micromeasure.sideview.arc import Arc, grow_arc, into_frame
+from micromeasure.sideview.outline import Outline, local_frame
+
+# An arc of at least so many blur widths is measured as an arc, a smaller one as a corner.
+_ARC_MIN_SIGMA = 4.0
+# The blurred outline of a corner leaves its flanks nearer than this, in blur widths.
+_CORNER_REACH = 3.0
+_ROUNDINGS = 33
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contact:
+    """Where a foot would touch a plane.
+
+    Attributes
+    ----------
+    point_um : ndarray of float, shape (2,)
+        Its place, y upwards.
+    u_along_um, u_across_um : float
+        Standard uncertainties along the base line and across it.
+    kind : str
+        ``heel``, ``corner`` or ``support``.
+    centre_um : ndarray of float, shape (2,)
+        Centre of the rounding; the contact lies `radius_um` below it.
+    radius_um : float
+    beyond_um : float
+        How far the outline itself reaches below the fitted contact: a burr or a speck.
+    """
+
+    point_um: FloatArray
+    u_along_um: float
+    u_across_um: float
+    kind: str
+    centre_um: FloatArray
+    radius_um: float
+    beyond_um: float = 0.0
+
+
+def find_contact(outline: Outline, index: int, along: FloatArray, reach_um: float) -> Contact:
+    """Find the lowest point near an outline point.
+
+    Parameters
+    ----------
+    outline : Outline
+    index : int
+        Outline point near the contact.
+    along : ndarray of float, shape (2,)
+        Unit vector along the base line, to the right.
+    reach_um : float
+        How far along the outline the foot may be looked at, about 1.5 sheet thicknesses.
+
+    Returns
+    -------
+    Contact
+    """
+    # In a frame turned by 180° the lowest point is the highest, and the outline's order runs on.
+    turned = -along
+    u, v, distance = local_frame(outline, index, turned, low_um=-reach_um, high_um=reach_um)
+    blur = outline.sigma_um
+    if len(u) < 8:
+        return _plain(outline, index, along)
+    arc = grow_arc(
+        u, v, distance, start=max(3 * blur, 5 * outline.pixel_um), stop=reach_um,
+        noise=outline.noise,
+    )  # fmt: skip
+    radius = unblurred_radius(arc.radius, blur)
+    is_arc = arc.curvature > 0 and radius >= _ARC_MIN_SIGMA * blur
+    # A flat underside with a corner near by also passes for a large arc: its top lies outside.
+    if is_arc and abs(arc.top[0]) <= arc.half_width:
+        return _heel(outline, index, along, arc=arc, v=v)
+    corner = _corner(outline, index, along, reach_um)
+    if corner is not None:
+        return corner
+    return (
+        _heel(outline, index, along, arc=arc, v=v)
+        if arc.curvature > 0
+        else _plain(outline, index, along)
+    )
+
+
+def unblurred_radius(radius: float, blur: float) -> float:
+    """Return the radius of an arc from that of its half-way level in a blurred image.
+
+    Parameters
+    ----------
+    radius, blur : float
+        Radius of the measured arc and standard deviation of the blur, in one unit.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    To second order a Gaussian blur moves the half-way level of an arc of radius R towards its
+    centre by blur² / (2 R), so the level's own radius r obeys r = R - blur²/(2 R).
+    """
+    if not math.isfinite(radius):
+        return radius
+    return (radius + math.sqrt(radius * radius + 2 * blur * blur)) / 2
+
+
+def _heel(outline: Outline, index: int, along: FloatArray, *, arc: Arc, v: FloatArray) -> Contact:
+    origin, across = outline.points_um[index], np.array([-along[1], along[0]])
+    u_top, v_top = arc.top
+    radius = unblurred_radius(arc.radius, outline.sigma_um)
+    shift = radius - arc.radius
+    point = origin - u_top * along - (v_top + shift) * across
+    u_along, u_across = arc.u_top
+    # The shift is known as well as the blur's shape is: a tenth of it for a round aperture.
+    return Contact(
+        point_um=point, u_along_um=u_along, u_across_um=math.hypot(u_across, 0.1 * shift),
+        kind="heel", centre_um=point + radius * across, radius_um=radius,
+        beyond_um=max(0.0, float(v.max()) - v_top),
+    )  # fmt: skip
+
+
+def _plain(outline: Outline, index: int, along: FloatArray) -> Contact:
+    """Return the outline point itself, with the uncertainty of a position so taken."""
+    point = outline.points_um[index]
+    u = outline.sigma_um / math.sqrt(3.0)
+    return Contact(
+        point_um=point,
+        u_along_um=2 * u,
+        u_across_um=u,
+        kind="point",
+        centre_um=point,
+        radius_um=0.0,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Flank:
+    """A straight flank: a point on it, its direction away from the corner, uncertainties."""
+
+    point: FloatArray
+    direction: FloatArray
+    covariance: FloatArray
+
+
+def _corner(outline: Outline, index: int, along: FloatArray, reach_um: float) -> Contact | None:
+    before, after = (_flank(outline, index, reach=reach_um, side=side) for side in (-1, 1))
+    if before is None or after is None:
+        return None
+    matrix = np.column_stack([before.direction, -after.direction])
+    if abs(np.linalg.det(matrix)) < math.sin(math.radians(15)):
+        return None
+    steps = np.linalg.solve(matrix, after.point - before.point)
+    vertex = before.point + steps[0] * before.direction
+    bisector = before.direction + after.direction
+    bisector /= np.hypot(*bisector)
+    half = math.acos(float(np.clip(before.direction @ bisector, -1, 1)))
+    radius, u_radius = _rounding(outline, vertex, bisector, half=half, reach=reach_um)
+    across = np.array([-along[1], along[0]])
+    # The rounding's centre lies on the bisector; the contact is straight below it.
+    reach = 1.0 / math.sin(half)
+    centre = vertex + radius * reach * bisector
+    point = centre - radius * across
+    by_radius = reach * bisector - across
+    u_vertex = _u_vertex(before, after, matrix, along)
+    low = outline.points_um[outline.stretch(index, -reach_um, reach_um)[0]]
+    return Contact(
+        point_um=point,
+        u_along_um=math.hypot(u_vertex[0], float(by_radius @ along) * u_radius),
+        u_across_um=math.hypot(u_vertex[1], float(by_radius @ across) * u_radius),
+        kind="corner", centre_um=centre, radius_um=radius,
+        beyond_um=max(0.0, -float(((low - point) @ across).min())),
+    )  # fmt: skip
+
+
+def _flank(outline: Outline, index: int, *, reach: float, side: int) -> _Flank | None:
+    """Fit the straight flank on one side of a corner (-1 before it, 1 behind it)."""
+    near = _CORNER_REACH * outline.sigma_um + outline.pixel_um
+    far = max(reach, near + 8 * outline.pixel_um)
+    low, high = (near, far) if side > 0 else (-far, -near)
+    chosen, distance = outline.stretch(index, low, high)
+    if len(chosen) < 6:
+        return None
+    points = outline.points_um[chosen]
+    order = np.argsort(np.abs(distance))
+    points, away = points[order], np.abs(distance[order]) - near
+    direction = points[min(len(points), 12) - 1] - points[0]
+    direction /= max(float(np.hypot(*direction)), 1e-12)
+    uv = into_frame(points, points[0], direction)
+    line = grow_arc(
+        uv[:, 0], uv[:, 1], away, start=6.5 * outline.pixel_um, stop=far, straight=True,
+        noise=outline.noise,
+    )  # fmt: skip
+    across = np.array([-direction[1], direction[0]])
+    cos, sin = math.cos(line.slope), math.sin(line.slope)
+    return _Flank(
+        point=points[0] + line.offset * across,
+        direction=cos * direction + sin * across,
+        covariance=line.covariance[:2, :2],
+    )
+
+
+def _u_vertex(before: _Flank, after: _Flank, matrix: FloatArray, along: FloatArray) -> FloatArray:
+    """Return standard uncertainties of the flanks' crossing along and across the base line."""
+    vertex = (
+        before.point + np.linalg.solve(matrix, after.point - before.point)[0] * before.direction
+    )
+    normals = []
+    variances = []
+    for flank in (before, after):
+        normals.append(np.array([-flank.direction[1], flank.direction[0]]))
+        lever = np.array([1.0, float((vertex - flank.point) @ flank.direction)])
+        variances.append(float(lever @ flank.covariance @ lever))
+    # Both flanks shifted along their normals: N x = d, so cov(x) = N⁻¹ D N⁻ᵀ.
+    inverse = np.linalg.inv(np.array(normals))
+    covariance = inverse @ np.diag(variances) @ inverse.T
+    across = np.array([-along[1], along[0]])
+    return np.sqrt([along @ covariance @ along, across @ covariance @ across])
+
+
+def _rounding(
+    outline: Outline, vertex: FloatArray, bisector: FloatArray, *, half: float, reach: float
+) -> tuple[float, float]:
+    """Return the radius of a corner's rounding and its standard uncertainty, from grey values.
+
+    The blurred corner is modelled as a sharp one less the sliver that rounding takes away; the
+    radius is that of the best agreement with the pixels within three blur widths.
+    """
+    blur = outline.pixel_blur_um
+    at, values = outline.pixels_near(vertex, 3 * blur)
+    if len(values) < 12:
+        return 0.0, 2 * blur
+    uv = into_frame(at, vertex, bisector)
+    grid_a, grid_b = uv.T
+    sharp = blurred_wedge(grid_a / blur, grid_b / blur, half)
+    largest = min(0.6 * reach / 1.5, (_ARC_MIN_SIGMA + 2.0) * blur)
+    radii = np.linspace(0.0, largest, _ROUNDINGS)
+    errors = np.empty(_ROUNDINGS)
+    for k, radius in enumerate(radii):
+        model = sharp - _sliver(grid_a, grid_b, half=half, radius=radius, blur=blur)
+        basis = np.column_stack([np.ones_like(model), model])
+        _, rest, *_ = np.linalg.lstsq(basis, values, rcond=None)
+        errors[k] = float(rest[0]) if len(rest) else 0.0
+    best = int(np.argmin(errors))
+    variance = errors[best] / max(len(values) - 3, 1)
+    likelihood = np.exp(-0.5 * (errors - errors[best]) / max(variance, 1e-12))
+    likelihood /= likelihood.sum()
+    mean = float(likelihood @ radii)
+    spread = math.sqrt(max(0.0, float(likelihood @ (radii - mean) ** 2)))
+    return mean, math.hypot(spread, (radii[1] - radii[0]) / math.sqrt(12))
+
+
+def blurred_wedge(a: FloatArray, b: FloatArray, half: float) -> FloatArray:
+    """Return a sharp wedge after a Gaussian blur of standard deviation 1.
+
+    Parameters
+    ----------
+    a, b : ndarray of float
+        Coordinates from the vertex, along the bisector into the wedge and across it.
+    half : float
+        Half the wedge's angle, radians.
+
+    Returns
+    -------
+    ndarray of float
+        Between 0 and 1.
+
+    Notes
+    -----
+    The value is the probability that a normal deviate about (a, b) falls into the wedge: both
+    its distances from the flanks are above 0. They have correlation -cos(2 half). The quadrant
+    probability is written with Owen's T function (Owen 1956, equation 3.1).
+    """
+    from scipy.special import ndtr, owens_t
+
+    h = a * math.sin(half) - b * math.cos(half)
+    k = a * math.sin(half) + b * math.cos(half)
+    rho = -math.cos(2 * half)
+    root = math.sqrt(1 - rho * rho)
+    small = 1e-9
+    h = np.where(np.abs(h) < small, small, h)
+    k = np.where(np.abs(k) < small, small, k)
+    share = (ndtr(h) + ndtr(k)) / 2
+    share = share - owens_t(h, (k / h - rho) / root) - owens_t(k, (h / k - rho) / root)
+    result: FloatArray = share - np.where(h * k < 0, 0.5, 0.0)
+    return result
+
+
+def _sliver(a: FloatArray, b: FloatArray, *, half: float, radius: float, blur: float) -> FloatArray:
+    """Return what rounding a wedge by `radius` takes from its blurred image."""
+    if radius <= 0:
+        return np.zeros_like(a)
+    reach = radius / math.sin(half)
+    # Quadrature over the sliver: strips along the arc, from the arc out to the flanks.
+    opening = math.pi / 2 - half
+    n_angle, n_depth = 16, 4
+    angle = (np.arange(n_angle) + 0.5) / n_angle * 2 * opening - opening
+    outer = radius / np.cos(opening - np.abs(angle))
+    depth = (np.arange(n_depth) + 0.5) / n_depth
+    r = radius + (outer - radius)[:, None] * depth
+    area = r * (outer - radius)[:, None] / n_depth * (2 * opening / n_angle)
+    at_a = (reach - r * np.cos(angle)[:, None]).ravel()
+    at_b = (r * np.sin(angle)[:, None]).ravel()
+    squared = (a[:, None] - at_a) ** 2 + (b[:, None] - at_b) ** 2
+    density = np.exp(-squared / (2 * blur * blur)) / (2 * math.pi * blur * blur)
+    taken: FloatArray = density @ area.ravel()
+    return taken
+
+
+def touch(contact: Contact, along: FloatArray) -> FloatArray:
+    """Return the contact's lowest point for a base line of another direction."""
+    across = np.array([-along[1], along[0]])
+    if contact.radius_um <= 0:
+        return contact.point_um
+    point: FloatArray = contact.centre_um - contact.radius_um * across
+    return point

@@ -1,0 +1,174 @@
+"""The outline in micrometres, and stretches of it around a point."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.outcome import FloatArray
+from micromeasure.sideview.arc import Noise, into_frame
+from micromeasure.sideview.contour import Contour, smooth_closed
+
+Booleans = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """A closed outline in micrometres, y upwards, in clockwise order.
+
+    Attributes
+    ----------
+    points_um, normals_um : ndarray of float, shape (n, 2)
+        Edge positions and unit normals out of the part.
+    valid : ndarray of bool, shape (n,)
+    sigma_um : float
+        Blur of the edges.
+    pixel_um : float
+        Geometric mean of the pixel's two sides.
+    um_per_px : tuple of two floats
+    length_um : ndarray of float, shape (n + 1,)
+        Distance along the outline from its first point; the last entry is the perimeter.
+    pixels : ndarray, shape (rows, cols)
+        The grey values it was traced in.
+    step : float
+        Grey values of surroundings minus part.
+    noise : Noise
+        How far single points lie off a smooth curve.
+    """
+
+    points_um: FloatArray
+    normals_um: FloatArray
+    valid: Booleans
+    sigma_um: float
+    pixel_um: float
+    um_per_px: tuple[float, float]
+    length_um: FloatArray
+    pixels: NDArray[Any]
+    step: float
+    noise: Noise
+
+    def to_px(self, points_um: FloatArray) -> FloatArray:
+        """Return points in pixels of the traced image, ``x y``."""
+        sx, sy = self.um_per_px
+        points: FloatArray = np.asarray(points_um) * np.array([1 / sx, -1 / sy])
+        return points
+
+    @property
+    def pixel_blur_um(self) -> float:
+        """Blur of the pixels themselves: that of the outline less what sampling added.
+
+        Bilinear sampling at random places is a convolution with a triangle whose variance,
+        over all places, is 1/6 px².
+        """
+        return self.pixel_um * math.sqrt(max((self.sigma_um / self.pixel_um) ** 2 - 1 / 6, 0.05))
+
+    def pixels_near(self, point_um: FloatArray, reach_um: float) -> tuple[FloatArray, FloatArray]:
+        """Return centres and grey values of the pixels within a square about a point."""
+        x, y = self.to_px(point_um)
+        half_x, half_y = (reach_um / s for s in self.um_per_px)
+        rows, cols = self.pixels.shape
+        columns = np.arange(
+            max(0, math.ceil(x - half_x)), min(cols - 1, math.floor(x + half_x)) + 1
+        )
+        lines = np.arange(max(0, math.ceil(y - half_y)), min(rows - 1, math.floor(y + half_y)) + 1)
+        grid_y, grid_x = np.meshgrid(lines, columns, indexing="ij")
+        values = self.pixels[grid_y, grid_x].ravel().astype(float)
+        centres = np.column_stack([grid_x.ravel(), -grid_y.ravel()]) * np.array(self.um_per_px)
+        return centres, values
+
+    def distance_from(self, index: int) -> FloatArray:
+        """Return the signed distance along the outline from one point to each, the short way."""
+        perimeter = self.length_um[-1]
+        rest = self.length_um[:-1] - self.length_um[index]
+        wrapped: FloatArray = (rest + perimeter / 2) % perimeter - perimeter / 2
+        return wrapped
+
+    def stretch(
+        self, index: int, low_um: float, high_um: float
+    ) -> tuple[NDArray[np.intp], FloatArray]:
+        """Return valid points between two distances from one point, in order, and distances."""
+        distance = self.distance_from(index)
+        chosen = np.flatnonzero((distance >= low_um) & (distance <= high_um) & self.valid)
+        order = np.argsort(distance[chosen], kind="stable")
+        return chosen[order], distance[chosen[order]]
+
+    def path(self, first: int, last: int) -> NDArray[np.intp]:
+        """Return the points from one to another in clockwise order, ends included."""
+        n = len(self.points_um)
+        return (first + np.arange((last - first) % n + 1)) % n
+
+
+def outline_of(contour: Contour, um_per_px: tuple[float, float], pixels: NDArray[Any], *,
+               is_bright: bool) -> Outline:  # fmt: skip
+    """Turn a contour in pixels into an outline in micrometres.
+
+    Parameters
+    ----------
+    contour : Contour
+        In coordinates of `pixels`.
+    um_per_px : tuple of two floats
+        Scale in x and y.
+    pixels : ndarray, shape (rows, cols)
+    is_bright : bool
+        Whether the part is brighter than its surroundings.
+
+    Returns
+    -------
+    Outline
+    """
+    scale = np.array([um_per_px[0], -um_per_px[1]])
+    points = contour.points_px * scale
+    # A normal turns as the inverse of the scale: across the edge stays across it.
+    normals = contour.normals_px / scale
+    normals /= np.hypot(*normals.T)[:, None]
+    valid = contour.valid
+    x, y = points.T
+    if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) > 0:
+        points, normals, valid = points[::-1], normals[::-1], valid[::-1]
+    pixel = math.sqrt(um_per_px[0] * um_per_px[1])
+    legs = np.hypot(*np.diff(points, axis=0, append=points[:1]).T)
+    return Outline(
+        points_um=points, normals_um=normals, valid=valid,
+        sigma_um=contour.sigma_px * pixel, pixel_um=pixel, um_per_px=um_per_px,
+        length_um=np.concatenate([[0.0], np.cumsum(legs)]), pixels=pixels,
+        step=-contour.step if is_bright else contour.step,
+        noise=_noise(points, normals, valid, pixel),
+    )  # fmt: skip
+
+
+def local_frame(
+    outline: Outline, index: int, along: FloatArray, *, low_um: float, high_um: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return u, v and the distance along the outline of the valid points around one point.
+
+    Parameters
+    ----------
+    outline : Outline
+    index : int
+        Point the frame sits on.
+    along : ndarray of float, shape (2,)
+        Unit vector of u; v is to its left.
+    low_um, high_um : float
+        Distances along the outline between which points are taken.
+    """
+    chosen, distance = outline.stretch(index, low_um, high_um)
+    uv = into_frame(outline.points_um[chosen], outline.points_um[index], along)
+    return uv[:, 0], uv[:, 1], distance
+
+
+def _noise(points: FloatArray, normals: FloatArray, valid: Booleans, pixel: float) -> Noise:
+    """Estimate the scatter of points about the outline smoothed over some pixels."""
+    width = 5.0
+    rest = np.sum((points - smooth_closed(points, width)) * normals, axis=1)
+    rest = rest[valid] - np.median(rest[valid])
+    scatter = max(1.4826 * float(np.median(np.abs(rest))), 1e-6 * pixel)
+    bounded = np.clip(rest, -3 * scatter, 3 * scatter)
+    power = float(bounded @ bounded)
+    lags = range(1, 5)
+    rho = [float(bounded[k:] @ bounded[:-k]) / power if power > 0 else 0.0 for k in lags]
+    # The smoothing took the share 1 / (2 sqrt(pi) width) out of the points and of each lag.
+    share = 1 / (2 * math.sqrt(math.pi) * width)
+    inflation = max(1.0, 1.0 + 2.0 * sum(r + share for r in rho))
+    return Noise(scatter=scatter / math.sqrt(1 - share), inflation=inflation, pixel=pixel)

@@ -1,0 +1,96 @@
+"""A side view taken apart: part, support, outline, base line, crown."""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.sideview.arc import into_frame
+from micromeasure.sideview.contour import trace_contour
+from micromeasure.sideview.outline import Outline, outline_of
+from micromeasure.sideview.part import Part, find_part
+from micromeasure.sideview.profile import BaseLine, find_base_line
+from micromeasure.sideview.support import Support, fit_support
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideView:
+    """What every quantity of a side view starts from.
+
+    Attributes
+    ----------
+    part : Part
+    outline : Outline
+        Micrometres, y upwards, origin at the centre of the first pixel.
+    support : Support or None
+    thickness_um : float or None
+        Rough thickness of the sheet, None for a solid shape.
+    sigma_px : float
+        Blur of the edges.
+    """
+
+    part: Part
+    outline: Outline
+    support: Support | None
+    thickness_um: float | None
+    sigma_px: float
+
+
+def take_apart(pixels: NDArray[Any], um_per_px: tuple[float, float]) -> SideView:
+    """Find the part, trace its outline and fit the support.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (rows, cols)
+        Grey values, crown up.
+    um_per_px : tuple of two floats
+        Scale in x and y.
+
+    Returns
+    -------
+    SideView
+
+    Raises
+    ------
+    MeasurementError
+        If there is no part or its edge is too unclear.
+    """
+    part = find_part(pixels)
+    contour = trace_contour(pixels, part)
+    support = fit_support(pixels, part, contour, um_per_px)
+    outline = outline_of(contour, um_per_px, pixels, is_bright=part.is_bright)
+    if support is not None:
+        height = into_frame(outline.points_um, support.point_um, support.along_um)[:, 1]
+        outline = replace(outline, valid=outline.valid & (height > support.clear_um))
+    return SideView(
+        part=part, outline=outline, support=support, sigma_px=contour.sigma_px,
+        thickness_um=_rough_thickness(part, um_per_px),
+    )  # fmt: skip
+
+
+def _rough_thickness(part: Part, um_per_px: tuple[float, float]) -> float | None:
+    """Return the sheet's thickness from area over half the outline, None for a solid shape."""
+    import cv2
+
+    contours, _ = cv2.findContours(part.mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    outline = max(contours, key=len)
+    area = float(part.mask.sum())
+    length = cv2.arcLength(outline, closed=True)
+    # A strip of thickness t and length l has area t l and perimeter 2 (l + t).
+    root = length * length / 16 - area
+    if root <= 0:
+        return None
+    thickness = length / 4 - math.sqrt(root)
+    _, _, width, _ = cv2.boundingRect(outline)
+    if thickness > 0.2 * width:
+        return None
+    return thickness * part.factor * math.sqrt(um_per_px[0] * um_per_px[1])
+
+
+def base_line_of(view: SideView) -> BaseLine:
+    """Find the line the part stands on, see `find_base_line`."""
+    width = float(np.ptp(view.outline.points_um[:, 0]))
+    reach = 1.5 * (view.thickness_um or width / 20)
+    return find_base_line(view.outline, view.support, reach)
