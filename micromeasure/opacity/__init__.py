@@ -1,0 +1,1 @@
+"""How much light a film lets through: regions, camera noise and the model with its uncertainty."""

@@ -1,0 +1,233 @@
+"""Which part of an image is film, which is bare, and what in them must be left out."""
+
+import itertools
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.micrograph.light import Box
+
+Float32Array = NDArray[np.float32]
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+Rectangle = tuple[float, float, float, float]
+
+# Histogram of log10 transmittance: fine enough for films 0.03 apart in density.
+_BIN = 0.005
+_LOG_LOW, _LOG_HIGH = -4.0, 1.0
+# A class smaller than this share of the image is dust, not film or bare light.
+_LEAST_SHARE = 0.02
+# Two peaks count as two only if the valley between them is this much lower than the lower one.
+_VALLEY = 0.5
+# Seeds of a defect stand out by this many standard deviations of what surrounds them ...
+_SEED_SD = 6.0
+# ... and it reaches as far as it still stands out by this many.
+_REACH_SD = 2.5
+# Side of the median window that follows slow changes of a film, in cells.
+_WINDOW = 31
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Film and bare area found in an image.
+
+    Attributes
+    ----------
+    film : ndarray of bool, shape (rows, cols)
+        Cells of film, borders and folds left out.
+    bare : ndarray of bool or None
+        Cells of bare light; None where none was found.
+    """
+
+    film: BoolArray
+    bare: BoolArray | None
+
+
+def cells_of(rectangle: Rectangle, box: Box) -> BoolArray:
+    """Return the cells of a box that lie wholly inside a rectangle, edges included."""
+    mask = np.zeros((box.rows, box.cols), dtype=bool)
+    x0, y0, x1, y1 = rectangle
+    first_col = math.ceil((x0 - box.col) / box.cell_px - 1e-9)
+    first_row = math.ceil((y0 - box.row) / box.cell_px - 1e-9)
+    end_col = math.floor((x1 + 1 - box.col) / box.cell_px + 1e-9)
+    end_row = math.floor((y1 + 1 - box.row) / box.cell_px + 1e-9)
+    mask[max(0, first_row) : max(0, end_row), max(0, first_col) : max(0, end_col)] = True
+    return mask
+
+
+def find_film(ratio: Float32Array, *, bare_level: float | None, tolerance: float) -> Found:
+    """Tell film from bare light by the peaks of the image's histogram.
+
+    Parameters
+    ----------
+    ratio : ndarray, shape (rows, cols)
+        Film frame over open-light frame, both without dark, or the film frame alone.
+    bare_level : float or None
+        Ratio expected where there is no film. None: the brightest peak of several is bare.
+    tolerance : float
+        How far, relatively, a bare area may be from `bare_level`.
+
+    Returns
+    -------
+    Found
+        The film is the largest peak that is not bare; other peaks are folds, frames or dust
+        and belong to neither. With one peak everything is film.
+    """
+    import cv2
+
+    smooth = cv2.medianBlur(np.ascontiguousarray(ratio), 3)
+    log = np.log10(np.maximum(smooth, 10.0**_LOG_LOW))
+    bins = np.clip((log - _LOG_LOW) / _BIN, 0, (_LOG_HIGH - _LOG_LOW) / _BIN - 1).astype(np.uint16)
+    peaks = _peaks(np.bincount(bins.ravel(), minlength=round((_LOG_HIGH - _LOG_LOW) / _BIN)))
+    brightest = peaks[-1]
+    is_bare = len(peaks) > 1
+    if is_bare and bare_level is not None:
+        level = float(np.median(smooth[(bins >= brightest[0]) & (bins < brightest[1])]))
+        is_bare = abs(level / bare_level - 1.0) <= tolerance
+    films = peaks[:-1] if is_bare else peaks
+    low, high, _ = max(films, key=lambda peak: peak[2])
+    border = max(2, round(0.01 * min(ratio.shape)))
+    film = _inner((bins >= low) & (bins < high), border)
+    bare = _inner((bins >= brightest[0]) & (bins < brightest[1]), border) if is_bare else None
+    return Found(film=film, bare=None if bare is None or not bare.any() else bare)
+
+
+def _peaks(counts: NDArray[np.intp]) -> list[tuple[int, int, float]]:
+    """Return the peaks of a histogram as first bin, end bin and share, from dark to bright."""
+    total = float(counts.sum())
+    # The kernel's width grows until noise makes no peaks of its own.
+    half = 8
+    kernel = np.exp(-0.5 * (np.arange(-half, half + 1) / 2.5) ** 2)
+    smooth = np.convolve(counts, kernel / kernel.sum(), mode="same")
+    inner = (smooth[1:-1] > smooth[:-2]) & (smooth[1:-1] >= smooth[2:])
+    tops = [int(t) + 1 for t in np.flatnonzero(inner)] or [int(np.argmax(smooth))]
+    tops = [t for t in tops if smooth[t] > 1e-4 * total] or [int(np.argmax(smooth))]
+    borders = _valleys(smooth, tops)
+    while len(borders) > 2:
+        shares = [counts[a:b].sum() / total for a, b in itertools.pairwise(borders)]
+        weakest = _weakest(smooth, borders, shares)
+        if weakest is None:
+            break
+        del borders[weakest]
+    return [(a, b, float(counts[a:b].sum()) / total) for a, b in itertools.pairwise(borders)]
+
+
+def _valleys(smooth: FloatArray, tops: list[int]) -> list[int]:
+    between = [a + int(np.argmin(smooth[a : b + 1])) for a, b in itertools.pairwise(tops)]
+    return [0, *between, len(smooth)]
+
+
+def _weakest(smooth: FloatArray, borders: list[int], shares: list[float]) -> int | None:
+    """Return the inner border that does not part two real peaks, or None."""
+    heights = [smooth[a:b].max() for a, b in itertools.pairwise(borders)]
+    worst, at = 0.0, None
+    for i in range(1, len(borders) - 1):
+        lower = min(heights[i - 1], heights[i])
+        depth = float(smooth[borders[i]] / lower) if lower > 0 else 1.0
+        if min(shares[i - 1], shares[i]) < _LEAST_SHARE:
+            depth += 1.0
+        if depth > worst:
+            worst, at = depth, i
+    return at if worst > _VALLEY else None
+
+
+def _inner(mask: BoolArray, border: int) -> BoolArray:
+    """Return the large parts of a mask without holes' rims and without a border."""
+    import cv2
+
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * border + 1, 2 * border + 1))
+    # Small foreign spots inside are the business of `defects`; they must not carve rims here.
+    closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, kernel)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
+    large = np.zeros(count, dtype=bool)
+    large[1:] = stats[1:, cv2.CC_STAT_AREA] >= 0.2 * stats[1:, cv2.CC_STAT_AREA].max(initial=1)
+    kept = large[labels].astype(np.uint8)
+    # The image's own border is no border of the film.
+    inner = cv2.erode(kept, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=1)
+    return np.asarray(inner, dtype=bool)
+
+
+def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
+    """Return cells of a region that are dust, bubbles, scratches or folds.
+
+    Parameters
+    ----------
+    values : ndarray, shape (rows, cols)
+        Transmittance, in any unit.
+    mask : ndarray of bool
+        The region.
+
+    Returns
+    -------
+    ndarray of bool
+        Cells inside `mask` to leave out, with a rim of one cell.
+
+    Notes
+    -----
+    A cell is a seed where it, or the mean of 3 x 3 cells around it, stands out from the median
+    of its neighbourhood, or the mean of 7 x 7 cells from that of the region, by more than six
+    robust standard deviations. At that threshold the noise itself is never cut, so the mean
+    stays unbiased. From its seeds a defect reaches as far as cells still stand out by 2.5.
+    """
+    import cv2
+
+    inside = values[mask]
+    centre = float(np.median(inside))
+    filled = np.where(mask, values, np.float32(centre)).astype(np.float32)
+    spread = max(robust_sd(inside), 1e-6 * abs(centre), 1e-12)
+    # A 31 x 31 median exists for bytes only; a byte is fine enough for what it is subtracted from.
+    scale = 127.0 / (8.0 * spread)
+    bytes_ = np.clip((filled - centre) * scale + 128.0, 0, 255).astype(np.uint8)
+    window = min(_WINDOW, (min(values.shape) - 1) | 1)
+    local = (cv2.medianBlur(bytes_, max(3, window)).astype(np.float32) - 128.0) / scale + centre
+    deviation = np.where(mask, filled - local, 0.0).astype(np.float32)
+    seeds = np.zeros(mask.shape, dtype=bool)
+    reach = np.zeros(mask.shape, dtype=bool)
+    wide = cv2.blur(np.where(mask, filled - centre, 0.0).astype(np.float32), (7, 7))
+    fine = cv2.blur(deviation, (3, 3))
+    fields: tuple[NDArray[Any], ...] = (deviation, fine, wide)
+    for field in fields:
+        sd = max(robust_sd(field[mask]), 0.003 * spread, 1e-12)
+        seeds |= np.abs(field) > _SEED_SD * sd
+        if field is not wide:
+            reach |= np.abs(field) > _REACH_SD * sd
+    seeds &= mask
+    if not seeds.any():
+        return seeds
+    count, labels = cv2.connectedComponents((reach | seeds).astype(np.uint8), connectivity=8)
+    touched = np.zeros(count, dtype=bool)
+    touched[np.unique(labels[seeds])] = True
+    touched[0] = False
+    grown = cv2.dilate(touched[labels].astype(np.uint8), np.ones((3, 3), np.uint8))
+    return np.asarray(grown, dtype=bool) & mask
+
+
+def robust_sd(values: NDArray[Any]) -> float:
+    """Return 1.4826 times the median absolute deviation: a standard deviation blind to defects."""
+    if not len(values):
+        return 0.0
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+def outline_px(mask: BoolArray, box: Box) -> FloatArray:
+    """Return the outlines of a mask in full-image pixels, parts separated by rows of NaN.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        Points ``x y`` along the outer borders of the cells; each part ends where it began.
+    """
+    import cv2
+
+    parts: list[FloatArray] = []
+    # Twice enlarged, so that the outline encloses cells instead of joining their centres.
+    large = cv2.resize(mask.astype(np.uint8), None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
+    contours, _ = cv2.findContours(large, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    for contour in contours:
+        points = (contour[:, 0, :].astype(np.float64) + 0.5) / 2.0 * box.cell_px - 0.5
+        closed = np.vstack([points, points[:1]]) + np.array([box.col, box.row])
+        parts += [closed, np.full((1, 2), np.nan)]
+    return np.vstack(parts[:-1]) if parts else np.empty((0, 2))
