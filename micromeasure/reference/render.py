@@ -140,32 +140,42 @@ def polygon_coverage(vertices_px: FloatArray, shape: tuple[int, int]) -> FloatAr
     rows, cols = shape
     start = np.asarray(vertices_px, dtype=np.float64) + 0.5
     end = np.roll(start, -1, axis=0)
-    pieces = np.concatenate([_cut(a, b) for a, b in zip(start, end, strict=True)])
-    (xa, ya), (xb, yb) = pieces[:, 0].T, pieces[:, 1].T
+    xa, ya, xb, yb = _pieces(start, end)
     height = yb - ya
     x_mid, y_mid = 0.5 * (xa + xb), 0.5 * (ya + yb)
     inside = (y_mid > 0) & (y_mid < rows) & (x_mid < cols) & (height != 0.0)
     x_mid, y_mid, height = np.maximum(x_mid[inside], 0.0), y_mid[inside], height[inside]
     row, col = np.floor(y_mid).astype(np.intp), np.floor(x_mid).astype(np.intp)
     share = 1.0 - (x_mid - col)
-    area = np.zeros((rows, cols + 1))
-    np.add.at(area, (row, col), share * height)
-    np.add.at(area, (row, col + 1), (1.0 - share) * height)
-    coverage: FloatArray = np.abs(np.cumsum(area, axis=1)[:, :cols])
+    width, flat = cols + 1, row * (cols + 1) + col
+    area = np.bincount(flat, share * height, rows * width)
+    area += np.bincount(flat + 1, (1.0 - share) * height, rows * width)
+    coverage: FloatArray = np.abs(np.cumsum(area.reshape(rows, width), axis=1)[:, :cols])
     return coverage
 
 
-def _cut(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Cut one side at every pixel border; return its pieces, shape (n, 2, 2)."""
-    at = [np.array([0.0, 1.0])]
+def _pieces(start: FloatArray, end: FloatArray) -> tuple[FloatArray, ...]:
+    """Cut all sides at every pixel border; return x and y of both ends of the pieces."""
+    side = np.arange(len(start))
+    sides, places = [side, side], [np.zeros(len(start)), np.ones(len(start))]
     for axis in (0, 1):
-        low, high = sorted((a[axis], b[axis]))
-        borders = np.arange(math.ceil(low), math.floor(high) + 1)
-        if high > low:
-            at.append((borders - a[axis]) / (b[axis] - a[axis]))
-    t = np.unique(np.clip(np.concatenate(at), 0.0, 1.0))
-    points = a + t[:, None] * (b - a)
-    return np.stack([points[:-1], points[1:]], axis=1)
+        a, b = start[:, axis], end[:, axis]
+        low, high = np.ceil(np.minimum(a, b)), np.floor(np.maximum(a, b))
+        count = np.maximum(high - low + 1, 0).astype(np.intp)
+        count[a == b] = 0
+        owner = np.repeat(side, count)
+        step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+        sides.append(owner)
+        places.append((low[owner] + step - a[owner]) / (b - a)[owner])
+    owner, t = np.concatenate(sides), np.clip(np.concatenate(places), 0.0, 1.0)
+    order = np.lexsort((t, owner))
+    owner, t = owner[order], t[order]
+    same = owner[1:] == owner[:-1]
+    owner, t0, t1 = owner[:-1][same], t[:-1][same], t[1:][same]
+    direction = end - start
+    xa, ya = (start[owner] + t0[:, None] * direction[owner]).T
+    xb, yb = (start[owner] + t1[:, None] * direction[owner]).T
+    return xa, ya, xb, yb
 
 
 def disc_coverage(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.outcome import FloatArray
-from micromeasure.reference.polygon import polygon_coverage
+from micromeasure.reference.render import polygon_coverage
 
 Pixels = NDArray[Any]
 
