@@ -5,13 +5,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from micromeasure.errors import MicromeasureError, ResultsError
-from micromeasure.run.events import Ended, Kept, Measured, Started, Watcher
+from micromeasure.run.events import Ended, Kept, Measured, Note, Started, Watcher
 from micromeasure.run.ledger import Ledger
 from micromeasure.run.lock import locked
 from micromeasure.run.options import Options
 from micromeasure.run.plan import Planner
 from micromeasure.run.pool import run_in_pool
 from micromeasure.run.provenance import SOFTWARE, now_text, write_run_file
+from micromeasure.run.redrawn import with_redrawn
 from micromeasure.run.results import Written, write_results
 from micromeasure.run.task import ImageResult, Task
 from micromeasure.study.model import Study
@@ -70,6 +71,7 @@ def run_study(study: Study, *, out: Path, options: Options, watch: Watcher) -> S
         started = _begun(study, ledger, out)
         watch(Started(len(study.jobs)))
         try:
+            study = with_redrawn(study, ledger)
             counts = _carried_out(study, ledger, out, options=options, watch=watch)
             written = write_results(study, ledger, out, software=SOFTWARE)
             write_run_file(
@@ -82,8 +84,22 @@ def run_study(study: Study, *, out: Path, options: Options, watch: Watcher) -> S
         except MicromeasureError as error:
             watch(Ended(str(error)))
             raise
+        for sentence in written.notes:
+            watch(Note(sentence))
         watch(Ended(FINISHED))
     return Summary(written=written, **counts)
+
+
+def write_again(study: Study, *, out: Path) -> Written:
+    """Write the result files anew from the ledger, after persons have decided, measuring nothing.
+
+    Raises
+    ------
+    ResultsError
+        If a run is writing in the folder, or it cannot be used.
+    """
+    with locked(out), Ledger(out) as ledger:
+        return write_results(with_redrawn(study, ledger), ledger, out, software=SOFTWARE)
 
 
 def _begun(study: Study, ledger: Ledger, out: Path) -> str:

@@ -113,9 +113,12 @@ class Picture:
         lines = [line for text in texts for line in _wrapped(text, size, room)]
         step = round(size * 1.45)
         strip = size + step * max(2, len(lines))
-        whole: Canvas = np.empty((rows + strip, width, 3), dtype=np.uint8)
-        whole[:] = _bgr(PAPER)
-        whole[:rows, :cols] = canvas
+        whole = np.asarray(
+            cv2.copyMakeBorder(
+                canvas, 0, strip, 0, width - cols, cv2.BORDER_CONSTANT, value=_bgr(PAPER)
+            ),
+            dtype=np.uint8,
+        )
         for number, line in enumerate(lines):
             _write(
                 whole, line, (size, rows + size // 2 + step * number + size), size=size, colour=INK
@@ -191,20 +194,12 @@ def _dashes(line: FloatArray, drawn_px: float, open_px: float) -> list[FloatArra
     """Cut a line into dashes of equal length along it."""
     steps = np.hypot(*np.diff(line, axis=0).T)
     along = np.concatenate([[0.0], np.cumsum(steps)])
-    # Points that coincide would make the position along the line ambiguous.
-    keep = np.concatenate([[True], steps > 0])
-    line, along = line[keep], along[keep]
-    if along[-1] <= drawn_px:
-        return [line]
-    pieces = []
-    for start in np.arange(0.0, along[-1], drawn_px + open_px):
-        end = min(start + drawn_px, along[-1])
-        inside = (along > start) & (along < end)
-        at = np.concatenate([[start], along[inside], [end]])
-        pieces.append(
-            np.column_stack([np.interp(at, along, line[:, 0]), np.interp(at, along, line[:, 1])])
-        )
-    return pieces
+    starts = np.arange(0.0, max(along[-1], drawn_px), drawn_px + open_px)
+    ends = np.minimum(starts + drawn_px, along[-1])
+    at = np.sort(np.concatenate([along, starts, ends]))
+    points = np.column_stack([np.interp(at, along, line[:, 0]), np.interp(at, along, line[:, 1])])
+    first, last = np.searchsorted(at, starts), np.searchsorted(at, ends, side="right")
+    return [points[a:b] for a, b in zip(first.tolist(), last.tolist(), strict=True)]
 
 
 def _lines(canvas: Canvas, lines: list[NDArray[np.int32]], colour: Colour, width_px: int) -> None:

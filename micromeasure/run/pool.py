@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 
-from micromeasure.errors import MissingPartError, ResultsError
+from micromeasure.errors import ResultsError
 from micromeasure.run.task import ImageResult, Task
 
 # Each worker computes with one thread, or N workers would fight over the cores; one thread also
@@ -56,6 +56,8 @@ def run_in_pool(
     ------
     ResultsError
         If worker processes cannot be started.
+    ImportError
+        If a worker lacks a library.
     """
     pool = _Pool(tasks, jobs, image_timeout_s)
     try:
@@ -164,7 +166,8 @@ class _Pool:
             worker.task, worker.deadline = None, float("inf")
             return message
         if message != _READY:
-            raise MissingPartError(str(message))
+            # A worker could not load a library: this process says what to install.
+            raise ImportError(message)
         worker.ready, worker.deadline = True, time.monotonic() + self._timeout_s
         self._failed_starts = 0
         return None
@@ -238,9 +241,7 @@ def _work(pipe: Connection, parent: int) -> None:
 
         quiet_libraries()
     except ImportError as error:
-        from micromeasure.cli.main import missing_part
-
-        pipe.send(str(missing_part(error)))
+        pipe.send(str(error))
         return
     with contextlib.suppress(EOFError, OSError):
         pipe.send(_READY)

@@ -11,12 +11,12 @@ from micromeasure.outcome import Failure, Outcome
 from micromeasure.quantities import derivations
 from micromeasure.quantities.declare import Derivation, Measured
 from micromeasure.review.cases import Standing
-from micromeasure.review.merge import Drawn, Found
+from micromeasure.review.merge import Drawn, Found, Unmatched
 from micromeasure.review.record import read_record, record_path
-from micromeasure.run.decisions import Decisions, decision_cells, merged_decisions
 from micromeasure.run.ledger import Ledger
 from micromeasure.run.plain import outcome_from_text
 from micromeasure.run.plan import job_slots
+from micromeasure.run.redrawn import image_digests
 from micromeasure.study.model import Measure, Study
 from micromeasure.tables.columns import (
     FAILURES_TABLE,
@@ -26,6 +26,7 @@ from micromeasure.tables.columns import (
     UNCERTAINTY_TABLE,
     Table,
 )
+from micromeasure.tables.decisions import Decisions, decision_cells, merged_decisions
 from micromeasure.tables.package import PACKAGE_FILE, package_text
 from micromeasure.tables.rows import (
     Finished,
@@ -51,10 +52,13 @@ class Written:
         Number of rows by file.
     sha256 : mapping of str to str
         Digest by file.
+    notes : tuple of str
+        What a person should know, one sentence each.
     """
 
     rows: dict[str, int]
     sha256: dict[str, str]
+    notes: tuple[str, ...] = ()
 
     @property
     def failures(self) -> int:
@@ -70,15 +74,25 @@ def write_results(study: Study, ledger: Ledger, out: Path, *, software: str) -> 
     ResultsError
         If the folder cannot be written; the files of an earlier run are still whole then.
     """
-    entries = read_record(record_path(study.path)).entries
+    record = read_record(record_path(study.path))
     decisions = Decisions()
-    if entries:
-        digests = _image_digests(study, ledger)
-        decisions = merged_decisions(entries, _found(study, ledger), digests)
+    if record.entries:
+        digests = image_digests(study, ledger)
+        decisions = merged_decisions(record.entries, _found(study, ledger), digests)
+    notes = (*record.doubts, *(_lost_sentence(lost) for lost in decisions.merged.unmatched))
     try:
-        return _write_all(study, ledger, out, decisions=decisions, software=software)
+        written = _write_all(study, ledger, out, decisions=decisions, software=software)
     except OSError as error:
         raise unwritable(out, error) from error
+    return replace(written, notes=notes)
+
+
+def _lost_sentence(lost: Unmatched) -> str:
+    entry = lost.entries[-1]
+    return (
+        f"A decision of {entry.by} on {entry.image} is kept but has no place in these results: "
+        f"{lost.reason}."
+    )
 
 
 def finished_images(study: Study, ledger: Ledger) -> Iterator[list[tuple[Measure, Finished]]]:
@@ -161,7 +175,7 @@ def _write_all(
         files = _Files(stack, out, study.extra_columns)
         for image in finished_images(study, ledger):
             for measure, finished in image:
-                judged = _judged(finished, decisions)
+                judged = decisions.applied(finished)
                 files.add(judged)
                 files.add_indications(judged, decisions)
                 if finished.quantity in needed:
@@ -183,15 +197,6 @@ def _described(study: Study, out: Path, files: _Files) -> Written:
         rows={table.file: file.rows for table, file in files.made.items()},
         sha256={table.file: file.sha256 for table, file in files.made.items()},
     )
-
-
-def _judged(finished: Finished, decisions: Decisions) -> Finished:
-    """Return a finished measure with the flags that persons' decisions give it."""
-    judged = tuple(
-        decisions.on(finished.record.image, finished.quantity, m)
-        for m in finished.outcome.measurements
-    )
-    return replace(finished, outcome=replace(finished.outcome, measurements=judged))
 
 
 def _derivations(study: Study) -> list[Derivation]:
@@ -236,14 +241,6 @@ def _of_several(
         software=software,
         calibration=record.calibration,
     )
-
-
-def _image_digests(study: Study, ledger: Ledger) -> dict[str, str]:
-    digests = {}
-    for job in study.jobs:
-        lines = ledger.lines(job.record.image).values()
-        digests[job.record.image] = next((x.image_sha256 for x in lines if x.image_sha256), "")
-    return digests
 
 
 def _found(study: Study, ledger: Ledger) -> Iterator[Found]:

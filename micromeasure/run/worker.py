@@ -29,6 +29,7 @@ from micromeasure.run.task import (
     settled,
     stamp_of,
 )
+from micromeasure.run.window import needed_window
 from micromeasure.study.model import Measure
 from micromeasure.tables.names import overlay_name, profile_name
 from micromeasure.tables.writing import csv_lines, replace_file, unwritable
@@ -80,7 +81,11 @@ def _measured(task: Task) -> ImageResult:
         if task.known and (same := _unchanged(task, before)) is not None:
             return same
         micrograph = read_micrograph(
-            job.path, record=job.record, calibration=job.calibration, max_pixels=task.max_pixels
+            job.path,
+            record=job.record,
+            calibration=job.calibration,
+            max_pixels=task.max_pixels,
+            window=needed_window(job, size_bytes=before[0], max_pixels=task.max_pixels),
         )
         after = stamp_of(job.path)
     except OSError as error:
