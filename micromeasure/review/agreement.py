@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from micromeasure.review.cases import CONFIRMED, REJECTED, Case, cases
-from micromeasure.review.record import CONFIRM, DRAW, REJECT, Entry
+from micromeasure.review.record import CONFIRM, CORRECT, DRAW, REJECT, Entry
+
+_VERDICTS = {CONFIRM, CORRECT, DRAW, REJECT}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,7 +168,7 @@ def _independent(case: Case, by: str) -> str | None:
     own = [
         entry.action
         for entry in case.entries
-        if entry.by == by and entry.independent and entry.action in {CONFIRM, REJECT, DRAW}
+        if entry.by == by and entry.independent and entry.action in _VERDICTS
     ]
     if not own:
         return None
@@ -175,9 +177,7 @@ def _independent(case: Case, by: str) -> str | None:
 
 def _disagreement(case: Case, opinions: tuple[tuple[str, str], tuple[str, str]]) -> Disagreement:
     first = case.entries[0]
-    is_settled = any(
-        not entry.independent and entry.action in {CONFIRM, REJECT} for entry in case.entries
-    )
+    is_settled = any(not entry.independent and entry.action in _VERDICTS for entry in case.entries)
     return Disagreement(
         image=case.image, indication=first.indication, centreline_px=case.lines[0],
         opinions=opinions, is_settled=is_settled,

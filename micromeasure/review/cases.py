@@ -17,7 +17,8 @@ Box = tuple[float, float, float, float]
 
 CANDIDATE, CONFIRMED, REJECTED = "candidate", "confirmed", "rejected"
 
-_DECISION = {CONFIRM: CONFIRMED, REJECT: REJECTED, DRAW: CONFIRMED}
+# Whoever draws a line along a crack, or puts one right, says that it is one.
+_DECISION = {CONFIRM: CONFIRMED, REJECT: REJECTED, CORRECT: CONFIRMED, DRAW: CONFIRMED}
 _ON_INDICATIONS = {CONFIRM, REJECT, REMARK, CORRECT, DRAW}
 
 

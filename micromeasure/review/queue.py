@@ -4,6 +4,7 @@ No display and no pixels here. Whatever a person does becomes an entry of the re
 queue moves on, so that closing at any moment loses nothing.
 """
 
+import re
 import uuid
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -11,9 +12,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from micromeasure.errors import ResultsError
+from micromeasure.errors import ResultsError, StudyError
 from micromeasure.review.candidates import DRAWN_PREFIX, Candidate, in_order, with_line
-from micromeasure.review.cases import CANDIDATE, CONFIRMED, REJECTED, Standing, in_force
+from micromeasure.review.cases import CANDIDATE, CONFIRMED, REJECTED, Standing
 from micromeasure.review.merge import Found, merge
 from micromeasure.review.record import (
     CONFIRM,
@@ -51,6 +52,15 @@ class Rules:
     by: str = "score"
     blind: bool = False
     settle: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse initials that could not be told apart in a list of names."""
+        if not re.fullmatch(r"[^\W_][\w.-]{0,15}", self.reviewer):
+            message = (
+                f"reviewer: found '{self.reviewer}'; must be initials of 1 to 16 letters or "
+                "digits without spaces, such as XY."
+            )
+            raise StudyError([message])
 
 
 class Queue:
@@ -169,7 +179,7 @@ class Queue:
         self._write(action, shown_sha256, after=after, remark=remark)
 
     def correct(self, drawn: Mapping[str, Any], *, shown_sha256: str) -> None:
-        """Put a person's line in the place of the current indication's.
+        """Put a person's line in the place of the current indication's and confirm it.
 
         Parameters
         ----------
@@ -178,7 +188,7 @@ class Queue:
         shown_sha256 : str
             Digest of the image that is on the screen.
         """
-        self._write(CORRECT, shown_sha256, after=dict(drawn))
+        self._write(CORRECT, shown_sha256, after={**drawn, "decision": CONFIRMED})
 
     def draw(self, drawn: Mapping[str, Any], *, shown_sha256: str) -> None:
         """Add a crack that the program missed in the current image; it becomes the current one."""
@@ -299,15 +309,10 @@ class Queue:
             self.position = places[0]
 
 
-def last_reviewer(record: Path) -> str:
-    """Return the initials of the person who wrote the last entry, empty for a new record."""
-    entries = in_force(read_record(record).entries)
-    return entries[-1].by if entries else ""
-
-
 def _before(action: str, current: Candidate, standing: Standing) -> dict[str, Any]:
     if action == CORRECT:
-        return {"centreline_px": current.centreline_px, **current.numbers}
+        line = {"centreline_px": current.centreline_px, **current.numbers}
+        return {**line, "decision": standing.decision}
     return {"decision": standing.decision} if action in _RESULT else {"remark": standing.remark}
 
 

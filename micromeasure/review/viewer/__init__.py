@@ -1,0 +1,1 @@
+"""The viewer: the only part of the package that needs napari and Qt; nothing is imported here."""
