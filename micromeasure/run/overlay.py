@@ -144,6 +144,14 @@ class Picture:
         return max(1, round(length_um / self._um_per_px)), text
 
 
+def shown_size(width_px: int, height_px: int) -> tuple[int, int]:
+    """Return width and height of an image on its overlay, without the strip below it."""
+    factor = _factor(max(width_px, height_px))
+    if factor < 1:
+        return max(1, round(width_px * factor)), max(1, round(height_px * factor))
+    return width_px * int(factor), height_px * int(factor)
+
+
 def _factor(longest: int) -> float:
     if longest > LONGEST_PX:
         return LONGEST_PX / longest

@@ -15,7 +15,7 @@ from micromeasure.review.merge import Drawn, Found, Unmatched
 from micromeasure.review.record import read_record, record_path
 from micromeasure.run.ledger import Ledger
 from micromeasure.run.plain import outcome_from_text
-from micromeasure.run.plan import job_slots
+from micromeasure.run.plan import with_slots
 from micromeasure.run.redrawn import image_digests
 from micromeasure.study.model import Measure, Study
 from micromeasure.tables.columns import (
@@ -97,7 +97,7 @@ def _lost_sentence(lost: Unmatched) -> str:
 
 def finished_images(study: Study, ledger: Ledger) -> Iterator[list[tuple[Measure, Finished]]]:
     """Yield the finished measures of each image, in the order of manifest and study."""
-    for job in study.jobs:
+    for job, slots in with_slots(study.jobs):
         lines = ledger.lines(job.record.image)
         yield [
             (
@@ -112,7 +112,7 @@ def finished_images(study: Study, ledger: Ledger) -> Iterator[list[tuple[Measure
                     image_sha256=line.image_sha256,
                 ),
             )
-            for slot, measure in zip(job_slots(job), job.measures, strict=True)
+            for slot, measure in zip(slots, job.measures, strict=True)
             if (line := lines.get(slot)) is not None
         ]
 
@@ -171,6 +171,7 @@ def _write_all(
     wanted = _derivations(study)
     needed = {name for derivation in wanted for name in derivation.needs}
     measured: list[Measured] = []
+    drawn = dict(decisions.drawn)  # an image's go with its first row in the manifest
     with contextlib.ExitStack() as stack:
         files = _Files(stack, out, study.extra_columns)
         for image in finished_images(study, ledger):
@@ -182,7 +183,7 @@ def _write_all(
                     measured.append(_as_measured(measure, judged))
             if image:
                 _, last = image[-1]
-                files.add_drawn(last, decisions.drawn.get(last.record.image, ()))
+                files.add_drawn(last, drawn.pop(last.record.image, ()))
         for derived in _derived(wanted, measured, software):
             files.add(derived)
     return _described(study, out, files)

@@ -53,7 +53,10 @@ def measure_image(task: Task) -> ImageResult:
         Never raises for a fault of the image; that is part of the result.
     """
     started = time.perf_counter()
-    result = _measured(task)
+    try:
+        result = _measured(task)
+    except Exception as error:  # noqa: BLE001  # one image must never stop a night's run
+        result = failed_image(task, _fault(error))
     return replace(result, seconds=time.perf_counter() - started)
 
 
@@ -203,8 +206,13 @@ def _outcome(
         reason = "not enough memory to measure it; run with fewer --jobs or give a region"
         return Outcome(failures=(Failure(reason=reason),)), False
     except Exception as error:  # noqa: BLE001  # one image must never stop a night's run
-        reason = f"fault in the program ({type(error).__name__}: {error}); please report it"
-        return Outcome(failures=(Failure(reason=" ".join(reason.split())),)), False
+        return Outcome(failures=(Failure(reason=_fault(error)),)), False
+
+
+def _fault(error: Exception) -> str:
+    """Return one line for an error that nobody foresaw."""
+    text = " ".join(f"{type(error).__name__}: {error}".split())
+    return f"fault in the program ({text}); please report it"
 
 
 def _checked(outcome: Outcome, micrograph: Micrograph) -> Outcome:
