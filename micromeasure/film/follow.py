@@ -1,0 +1,278 @@
+"""Following a film through an image: its direction, then its course, on a reduced copy."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.errors import MeasurementError
+from micromeasure.film.frame import LUMINANCE
+
+FloatArray = NDArray[np.float64]
+
+REDUCED_PX = 512  # longest side of the reduced copy; a 5 px layer of 4000 px still shows in it
+N_BANDS = 32
+TILT_RANGE = 0.16  # slope searched around the mean direction, about 9 degrees
+BEND_RANGE = 0.10  # sagitta searched, as a share of the film's length
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """How the film runs: column shift of its pattern against row.
+
+    Attributes
+    ----------
+    turned : bool
+        Whether the image's columns serve as rows, see `Frame`.
+    rows : ndarray of float, shape (n,)
+        Centres of bands, in rows of the frame.
+    shift_px : ndarray of float, shape (n,)
+        Column shift of the pattern there; zero in the middle row.
+    coherence : float
+        1 where all gradients have one direction, 0 where none prevails.
+    """
+
+    turned: bool
+    rows: FloatArray
+    shift_px: FloatArray
+    coherence: float
+
+
+def follow_film(pixels: NDArray[Any], direction_deg: float | None = None) -> Course:
+    """Find the direction of the strongest straight pattern and follow its bends.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (rows, cols) or (rows, cols, 3)
+    direction_deg : float, optional
+        Direction of the film from the x axis towards y, in pixels; found if not given.
+
+    Returns
+    -------
+    Course
+
+    Raises
+    ------
+    MeasurementError
+        If the region is too small.
+
+    Notes
+    -----
+    The direction is that of the gradients' structure tensor over the whole region: texture and
+    specks have no direction and cancel. The course is a parabola found by trying slopes and
+    bends and keeping those that add the bands' gradients up to the greatest energy; each band
+    is then matched to the mean of all.
+    """
+    reduced, factor = _reduce(pixels)
+    if min(reduced.shape) < 16:
+        message = (
+            f"The searched region is {pixels.shape[1]} by {pixels.shape[0]} px; a film needs at "
+            "least 16 px each way; give a larger region."
+        )
+        raise MeasurementError(message)
+    along_deg, coherence = _main_direction(reduced)
+    if direction_deg is not None:
+        along_deg = direction_deg
+    c, s = math.cos(math.radians(along_deg)), math.sin(math.radians(along_deg))
+    turned = abs(c) > abs(s)
+    if turned:
+        reduced, c, s = np.ascontiguousarray(reduced.T), s, c
+    slope = c / s
+    rows, gradients = _band_gradients(reduced, slope)
+    shift = _best_parabola(gradients, rows, reduced.shape[0])
+    shift = _match_bands(gradients, rows, shift)
+    middle = 0.5 * (reduced.shape[0] - 1)
+    total = slope * (rows - middle) + shift
+    return Course(
+        turned=turned,
+        rows=(rows + 0.5) * factor[0 if not turned else 1] - 0.5,
+        shift_px=total * factor[1 if not turned else 0],
+        coherence=coherence,
+    )
+
+
+def _reduce(pixels: NDArray[Any]) -> tuple[NDArray[np.float32], tuple[float, float]]:
+    """Return a grey reduced copy and the reduction in rows and columns."""
+    import cv2
+
+    rows, cols = pixels.shape[:2]
+    factor = max(1.0, max(rows, cols) / REDUCED_PX)
+    size = (max(1, round(cols / factor)), max(1, round(rows / factor)))
+    small = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA) if factor > 1.0 else pixels
+    grey = small.astype(np.float32)
+    if grey.ndim == 3:
+        grey = grey @ np.array(LUMINANCE, dtype=np.float32)
+    return grey, (rows / grey.shape[0], cols / grey.shape[1])
+
+
+def _main_direction(image: NDArray[np.float32]) -> tuple[float, float]:
+    """Return the direction along the film (degrees) and the coherence."""
+    import cv2
+
+    smooth = cv2.GaussianBlur(image, (0, 0), 1.5, borderType=cv2.BORDER_REPLICATE)
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)[2:-2, 2:-2].astype(np.float64)
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)[2:-2, 2:-2].astype(np.float64)
+    # A speck far brighter than the film must not outvote it.
+    energy = gx * gx + gy * gy
+    cap = float(np.quantile(energy[::2, ::2], 0.98)) + 1e-30
+    weight = np.minimum(1.0, cap / np.maximum(energy, 1e-30))
+    even = float(np.sum((gx * gx - gy * gy) * weight))
+    odd = float(np.sum(2.0 * gx * gy * weight))
+    total = float(np.sum(energy * weight))
+    gradient_deg = 0.5 * math.degrees(math.atan2(odd, even))
+    return gradient_deg + 90.0, math.hypot(even, odd) / max(total, 1e-30)
+
+
+def _band_gradients(image: NDArray[np.float32], slope: float) -> tuple[FloatArray, FloatArray]:
+    """Shear the film upright and average rows to bands; return band rows and x gradients."""
+    import cv2
+
+    rows, cols = image.shape
+    middle = 0.5 * (rows - 1)
+    extra = math.ceil(abs(slope) * middle)
+    move = np.array([[1.0, -slope, slope * middle + extra], [0.0, 1.0, 0.0]])
+    size = (cols + 2 * extra, rows)
+    upright = cv2.warpAffine(image, move, size, borderMode=cv2.BORDER_REPLICATE)
+    valid = cv2.warpAffine(np.ones_like(image), move, size, borderValue=0)
+    n = min(N_BANDS, rows // 4)
+    bands = cv2.resize(upright, (size[0], n), interpolation=cv2.INTER_AREA).astype(np.float64)
+    share = cv2.resize(valid, (size[0], n), interpolation=cv2.INTER_AREA)
+    inside = cv2.erode((share > 0.95).astype(np.uint8), np.ones((1, 9), np.uint8)) > 0
+    smooth = np.asarray(cv2.GaussianBlur(bands, (0, 0), sigmaX=1.2, sigmaY=1e-6))
+    gradient = np.zeros(bands.shape)
+    gradient[:, 1:-1] = 0.5 * (smooth[:, 2:] - smooth[:, :-2])
+    gradient *= inside
+    spread = np.median(np.abs(gradient[inside])) if inside.any() else 0.0
+    peaks = np.sort(np.abs(gradient).max(axis=1))
+    limit = max(float(np.median(peaks)), 6.0 * float(spread))
+    return (np.arange(n) + 0.5) * rows / n - 0.5, np.clip(gradient, -limit, limit)
+
+
+def _best_parabola(gradients: FloatArray, rows: FloatArray, n_rows: int) -> FloatArray:
+    """Return band shifts of the slope and bend with the greatest energy of the sum."""
+    half = 0.5 * n_rows
+    t = (rows - 0.5 * (n_rows - 1)) / half
+    slope = bend = 0.0
+    for blur, n_slopes, n_bends in ((4.0, 13, 13), (2.0, 7, 7), (1.0, 5, 5)):
+        smooth = _blurred_rows(gradients, blur)[:, :: max(1, int(blur / 2))]
+        thinning = max(1, int(blur / 2))
+        reach = (1.0 if blur == 4.0 else 1.25 * blur / half) if n_slopes else 0.0
+        slopes = slope + (TILT_RANGE if blur == 4.0 else reach) * np.linspace(-1, 1, n_slopes)
+        bends = bend + (2 * BEND_RANGE if blur == 4.0 else 1.5 * reach) * np.linspace(
+            -1, 1, n_bends
+        )
+        best = -1.0
+        for a in slopes:
+            for b in bends:
+                energy = _energy(smooth, half * (a * t + b * (t * t - 1.0 / 3.0)) / thinning)
+                if energy > best:
+                    best, slope, bend = energy, float(a), float(b)
+    return np.asarray(half * (slope * t + bend * (t * t - 1.0 / 3.0)))
+
+
+def _energy(gradients: FloatArray, shift: FloatArray) -> float:
+    width = gradients.shape[1]
+    whole = np.rint(shift).astype(np.intp)
+    total = np.zeros(width)
+    for row, by in zip(gradients, whole, strict=True):
+        lo, hi = max(0, -by), min(width, width - by)
+        if hi > lo:
+            total[lo:hi] += row[lo + by : hi + by]
+    return float(total @ total)
+
+
+def _blurred_rows(a: FloatArray, sigma: float) -> FloatArray:
+    import cv2
+
+    return np.asarray(cv2.GaussianBlur(a, (0, 0), sigmaX=sigma, sigmaY=1e-6))
+
+
+def aligned(gradients: FloatArray, shift: FloatArray) -> FloatArray:
+    """Return rows moved left by `shift` pixels, linearly interpolated, zero outside."""
+    width = gradients.shape[1]
+    at = np.arange(width)
+    return np.stack(
+        [
+            np.interp(at + by, at, row, left=0.0, right=0.0)
+            for row, by in zip(gradients, shift, strict=True)
+        ]
+    )
+
+
+def _match_bands(gradients: FloatArray, rows: FloatArray, shift: FloatArray) -> FloatArray:
+    """Move each band to where it fits the mean of all best; smooth the moves robustly."""
+    for reach, degree in ((6, 3), (4, 5)):
+        moved = aligned(gradients, shift)
+        extra, weight = band_offsets(moved, moved.mean(axis=0), reach)
+        shift = robust_polynomial(rows, shift + extra, weight, degree)
+    return shift
+
+
+def band_offsets(
+    moved: FloatArray, template: FloatArray, reach: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far each band still lies to the right of the template, and how well it fits.
+
+    Parameters
+    ----------
+    moved : ndarray, shape (n_bands, width)
+        Aligned gradients.
+    template : ndarray, shape (width,)
+    reach : int
+        Greatest offset tried, px.
+
+    Returns
+    -------
+    offset_px, weight : ndarray, shape (n_bands,)
+        Weight is the correlation, 0 where the maximum lies at the end of the search.
+    """
+    offsets = np.arange(-reach, reach + 1)
+    # Away from its edges the template holds only noise, which would blur the maximum.
+    strong = np.where(np.abs(template) > 0.15 * np.abs(template).max(), template, 0.0)
+    padded = np.pad(strong, reach)
+    width = template.size
+    shifted = np.stack([padded[reach - o : reach - o + width] for o in offsets])
+    score = moved @ shifted.T
+    norm = np.linalg.norm(moved, axis=1) * np.linalg.norm(strong) + 1e-30
+    best = np.argmax(score, axis=1)
+    inner = (best > 0) & (best < 2 * reach)
+    i = np.clip(best, 1, 2 * reach - 1)
+    row = np.arange(len(moved))
+    left, mid, right = score[row, i - 1], score[row, i], score[row, i + 1]
+    curve = np.maximum(2.0 * mid - left - right, 1e-30)
+    fine = np.clip(0.5 * (right - left) / curve, -0.5, 0.5)
+    weight = np.where(inner, np.maximum(score[row, best], 0.0) / norm, 0.0)
+    return np.where(inner, offsets[i] + fine, 0.0), weight
+
+
+def robust_polynomial(
+    t: FloatArray, values: FloatArray, weight: FloatArray, degree: int
+) -> FloatArray:
+    """Return a polynomial through values by repeatedly reweighted least squares.
+
+    Parameters
+    ----------
+    t, values, weight : ndarray, shape (n,)
+    degree : int
+        Lowered where too few points have weight.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        The polynomial at `t`.
+    """
+    u = 2.0 * (t - t.min()) / max(float(np.ptp(t)), 1e-12) - 1.0
+    degree = max(0, min(degree, int(np.count_nonzero(weight > 0.05)) // 3))
+    basis = np.polynomial.chebyshev.chebvander(u, degree)
+    robust = np.ones_like(weight)
+    fit = np.zeros_like(values)
+    for _ in range(6):
+        w = weight * robust + 1e-9
+        coefficients = np.linalg.lstsq(basis * w[:, None], values * w, rcond=None)[0]
+        fit = basis @ coefficients
+        gap = np.abs(values - fit)
+        scale = 1.4826 * float(np.median(gap[weight > 0.05])) if (weight > 0.05).any() else 1.0
+        robust = 1.0 / (1.0 + (gap / (3.0 * max(scale, 0.05))) ** 4)
+    return np.asarray(fit)

@@ -1,0 +1,419 @@
+"""Locating the edges of a stack to sub-pixel along the whole film, leaving out what is spoilt."""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.edges.correlation import inflation
+from micromeasure.errors import MeasurementError
+from micromeasure.film.fit import (
+    PIXEL_LIMIT,
+    WINDOW_PX,
+    WINDOW_SIGMAS,
+    Common,
+    Group,
+    Step,
+    Window,
+    cosines,
+    gather,
+    moved,
+    solve,
+)
+from micromeasure.film.frame import Frame
+from micromeasure.film.stack import Stack
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+FIRST_ROWS = 256  # rows of the first fit, spread over the film; it finds blur and levels
+FIRST_REACH_PX = 24.0
+NEAR_SIGMAS = 3.5  # an edge's own zone: what lies here decides whether its row is used
+MIN_ROWS = 48  # fewer usable rows are no basis for a mean with a stated uncertainty
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocatedGroup:
+    """Edges fitted together, with everything an uncertainty needs.
+
+    Attributes
+    ----------
+    edges : tuple of int
+        Numbers of the edges, from the left.
+    group : Group
+        Rows, smooth course, direction and common parameters.
+    offset_px : ndarray, shape (n_edges, n)
+        What each row adds to the course, along the normal.
+    good : ndarray of bool, shape (n,)
+        Rows that are used.
+    row_cov_px2 : ndarray, shape (n, n_edges, n_edges)
+        Covariance of the offsets of single rows, noise taken as white.
+    mean_cov_px2 : ndarray, shape (n_edges, n_edges)
+        Covariance of the mean offsets, correlation between rows included.
+    inflation : float
+        Variance of a mean over many rows against that of independent rows.
+    noise : float
+        Standard deviation of the residuals, in the image's values.
+    misfit : float
+        Root mean square of what the model leaves systematically, as a share of the contrast.
+    clipped : float
+        Share of pixels at either end of the camera's range.
+    """
+
+    edges: tuple[int, ...]
+    group: Group
+    offset_px: FloatArray
+    good: BoolArray
+    row_cov_px2: FloatArray
+    mean_cov_px2: FloatArray
+    inflation: float
+    noise: float
+    misfit: float
+    clipped: float
+
+    @property
+    def sigma_px(self) -> float:
+        """Median blur, px along the normal."""
+        return float(np.median(self.group.common.sigma_px))
+
+
+def locate_edges(frame: Frame, stack: Stack, full_scale: float) -> list[LocatedGroup]:
+    """Fit every edge of a stack over its whole length.
+
+    Parameters
+    ----------
+    frame : Frame
+    stack : Stack
+        Edges to about a pixel.
+    full_scale : float
+        Greatest value a pixel can hold.
+
+    Returns
+    -------
+    list of LocatedGroup
+        From left to right; thin layers share a group.
+
+    Raises
+    ------
+    MeasurementError
+        If a fit does not settle or too few rows are left.
+    """
+    rows = _rows_with_edges(frame, stack)
+    courses = _courses(stack, rows.astype(np.float64))
+    first = np.unique(np.linspace(0, rows.size - 1, FIRST_ROWS).astype(np.intp))
+    located = []
+    for edges in _groups(courses, FIRST_REACH_PX):
+        reach = _reach(stack, courses, edges, wanted=FIRST_REACH_PX, sigma=2.0)
+        start = _start(frame, rows[first], courses[edges[0] : edges[-1] + 1, first], reach)
+        located.append((edges, _settle(frame, start)))
+    sigma = max(float(np.median(g.common.sigma_px)) for _, g in located)
+    fine = _refined_courses(rows, courses, located)
+    window = float(np.clip(WINDOW_SIGMAS * sigma, *WINDOW_PX))
+    result = []
+    for edges in _groups(fine, window + 5.0 * sigma):
+        reach = _reach(stack, fine, edges, wanted=window, sigma=sigma)
+        start = _restart(frame, rows, fine, edges=edges, reach=reach, sigma=sigma)
+        result.append(_finish(frame, start, edges, full_scale))
+    return result
+
+
+def _rows_with_edges(frame: Frame, stack: Stack) -> NDArray[np.intp]:
+    """Return the rows in which every edge lies inside the image with some room."""
+    rows = np.arange(frame.shape[0])
+    courses = _courses(stack, rows.astype(np.float64))
+    room = 6.0
+    inside = (courses[0] > room) & (courses[-1] < frame.shape[1] - 1 - room)
+    if np.count_nonzero(inside) < MIN_ROWS:
+        message = (
+            f"The film crosses the searched region over {np.count_nonzero(inside)} px only, at "
+            f"least {MIN_ROWS} are needed; give a larger region or take the image again."
+        )
+        raise MeasurementError(message)
+    return np.flatnonzero(inside)
+
+
+def _courses(stack: Stack, rows: FloatArray) -> FloatArray:
+    """Return edge columns at rows, by polynomials through the bands."""
+    low, high = stack.rows[0], stack.rows[-1]
+    t, at = (2.0 * (r - low) / (high - low) - 1.0 for r in (stack.rows, rows))
+    basis = np.polynomial.chebyshev.chebvander(t, 6)
+    coefficients = np.linalg.lstsq(basis, stack.edges_px.T, rcond=None)[0]
+    # Beyond the outermost bands a polynomial of this degree must not run away.
+    return np.asarray(
+        (np.polynomial.chebyshev.chebvander(np.clip(at, -1.08, 1.08), 6) @ coefficients).T
+    )
+
+
+def _groups(courses: FloatArray, joined_px: float) -> list[tuple[int, ...]]:
+    """Split edges where the distance of neighbours is greater than `joined_px`."""
+    middle = courses.shape[1] // 2
+    slope = float(np.median(np.abs(np.gradient(courses[0]))))
+    gaps = np.diff(courses[:, middle]) / math.sqrt(1.0 + slope**2)
+    groups: list[list[int]] = [[0]]
+    for k, gap in enumerate(gaps):
+        if gap < joined_px:
+            groups[-1].append(k + 1)
+        else:
+            groups.append([k + 1])
+    return [tuple(g) for g in groups]
+
+
+def _reach(
+    stack: Stack, courses: FloatArray, edges: tuple[int, ...], *, wanted: float, sigma: float
+) -> tuple[float, float]:
+    """Return how far pixels may be used on both sides without meeting the next edge's blur."""
+    slope = float(np.median(np.abs(np.gradient(courses[edges[0]]))))
+    cosine = 1.0 / math.sqrt(1.0 + slope**2)
+
+    def free(a: int, b: int) -> float:
+        return float(np.min(courses[b] - courses[a])) * cosine
+
+    last = len(courses) - 1
+    left = stack.clear_px[0] * cosine if edges[0] == 0 else free(edges[0] - 1, edges[0])
+    right = stack.clear_px[1] * cosine if edges[-1] == last else free(edges[-1], edges[-1] + 1)
+    least = 4.0 * sigma
+    return (
+        float(np.clip(left - 4.0 * sigma, least, wanted)),
+        float(np.clip(right - 4.0 * sigma, least, wanted)),
+    )
+
+
+def _start(
+    frame: Frame, rows: NDArray[np.intp], course: FloatArray, reach: tuple[float, float]
+) -> Group:
+    """Return a first state: blur guessed, levels by linear least squares."""
+    n = rows.size
+    blank = Common(
+        base=np.zeros(n), steps=np.zeros(course.shape), sigma_px=np.full(n, 1.6), slope=np.zeros(n)
+    )
+    group = Group(
+        rows=rows, course_px=course, cosine=cosines(rows, course), reach_px=reach, common=blank
+    )
+    return replace(group, common=_levels(gather(frame, group), 1.6))
+
+
+def _levels(window: Window, sigma: float) -> Common:
+    from scipy.special import ndtr
+
+    share = ndtr(window.distance_px / sigma)
+    design = np.concatenate([np.ones((1, *share.shape[1:])), share])
+    flat = design.reshape(len(design), -1)
+    weighted = flat * window.weights.ravel()
+    solution = np.linalg.lstsq(weighted @ flat.T, weighted @ window.values.ravel(), rcond=None)[0]
+    n = window.values.shape[0]
+    return Common(
+        base=np.full(n, solution[0]),
+        steps=np.repeat(solution[1:, None], n, axis=1),
+        sigma_px=np.full(n, sigma),
+        slope=np.zeros(n),
+    )
+
+
+def _settle(frame: Frame, group: Group) -> Group:
+    """Iterate the first, coarse fit until blur and course stand still."""
+    for _ in range(12):
+        window = gather(frame, group)
+        step = solve(group, window)
+        good = _usable(group, window, step)
+        if np.count_nonzero(good) < 0.3 * good.size:
+            message = (
+                "No model of blurred layers fits along the film: its edges change too much from "
+                "place to place; check focus and layers, or give a region."
+            )
+            raise MeasurementError(message)
+        before = group
+        group = moved(group, step, _for_each_edge(good, group))
+        change = float(np.max(np.abs(group.course_px - before.course_px)))
+        ratio = float(np.median(group.common.sigma_px / before.common.sigma_px))
+        if change < 0.1 and abs(ratio - 1.0) < 0.03:
+            break
+    return group
+
+
+def _refined_courses(
+    rows: NDArray[np.intp],
+    courses: FloatArray,
+    located: list[tuple[tuple[int, ...], Group]],
+) -> FloatArray:
+    fine = courses.copy()
+    for edges, group in located:
+        for i, k in enumerate(edges):
+            known = np.interp(group.rows, rows, courses[k])
+            fine[k] += np.interp(rows, group.rows, group.course_px[i] - known)
+    return fine
+
+
+def _restart(
+    frame: Frame,
+    rows: NDArray[np.intp],
+    courses: FloatArray,
+    *,
+    edges: tuple[int, ...],
+    reach: tuple[float, float],
+    sigma: float,
+) -> Group:
+    course = courses[edges[0] : edges[-1] + 1]
+    room = 4.0 * sigma + 2.0
+    inside = (course[0] > room) & (course[-1] < frame.shape[1] - 1 - room)
+    if np.count_nonzero(inside) < MIN_ROWS:
+        message = "The film leaves the searched region; give a larger region."
+        raise MeasurementError(message)
+    rows, course = rows[inside], course[:, inside]
+    n = rows.size
+    blank = Common(
+        base=np.zeros(n),
+        steps=np.zeros(course.shape),
+        sigma_px=np.full(n, sigma),
+        slope=np.zeros(n),
+    )
+    group = Group(
+        rows=rows, course_px=course, cosine=cosines(rows, course), reach_px=reach, common=blank
+    )
+    return replace(group, common=_levels(gather(frame, group), sigma))
+
+
+def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: float) -> LocatedGroup:
+    """Fit all rows, leave out spoilt pixels and rows, and work out the covariance."""
+    good = np.ones(group.rows.size, dtype=bool)
+    for last in (False, False, False, True):
+        window = gather(frame, group)
+        clipped = _clipped(window, full_scale)
+        weights = window.weights * good[:, None]
+        step = solve(group, replace(window, weights=weights))
+        weights = weights * _pixel_weights(group, window, step)
+        step = solve(group, replace(window, weights=weights))
+        good &= _usable(group, window, step)
+        _check_enough(good)
+        if not last:
+            group = moved(group, step, _for_each_edge(good, group))
+    weights = weights * good[:, None]
+    step = solve(group, replace(window, weights=weights))
+    factor = inflation(*_mock_offsets(group, replace(window, weights=weights), step))
+    contrast = float(np.min(np.abs(np.median(step.common.steps, axis=1))))
+    return LocatedGroup(
+        edges=edges,
+        group=replace(group, common=step.common),
+        offset_px=step.offset_px,
+        good=good,
+        row_cov_px2=step.row_cov * step.noise**2,
+        mean_cov_px2=step.mean_cov * step.noise**2 * factor,
+        inflation=factor,
+        noise=step.noise,
+        misfit=_misfit(window, step, good) / max(contrast, 1e-12),
+        clipped=clipped,
+    )
+
+
+def _for_each_edge(good: BoolArray, group: Group) -> FloatArray:
+    return np.broadcast_to(good.astype(np.float64), group.course_px.shape)
+
+
+def _check_enough(good: BoolArray) -> None:
+    if np.count_nonzero(good) < max(MIN_ROWS, 0.3 * good.size):
+        message = (
+            f"Only {np.count_nonzero(good)} of {good.size} profiles across the film are free of "
+            f"dust, scratches and gaps, at least {max(MIN_ROWS, math.ceil(0.3 * good.size))} are "
+            "needed; clean the section or give a better region."
+        )
+        raise MeasurementError(message)
+
+
+def _clipped(window: Window, full_scale: float) -> float:
+    at_end = (window.values >= full_scale) | (window.values <= 0.0)
+    return float(np.sum(at_end * window.weights) / max(float(window.weights.sum()), 1.0))
+
+
+def _normalised(window: Window, step: Step) -> FloatArray:
+    """Return residuals over their usual size at the same distance from the edges.
+
+    Columns of a window keep their distance from the edges to half a pixel, so what a real blur
+    leaves against the model is usual there and not taken for dust.
+    """
+    size = np.where(window.weights > 0, np.abs(step.residual), np.nan)
+    seen = np.isfinite(size).any(axis=0)
+    usual = np.full(size.shape[1], step.noise)
+    usual[seen] = 1.4826 * np.nanmedian(size[:, seen], axis=0)
+    floor = 0.3 * max(step.noise, 1e-9)
+    return np.asarray(step.residual / np.maximum(usual, floor))
+
+
+def _near(group: Group, window: Window) -> BoolArray:
+    limit = NEAR_SIGMAS * float(np.median(group.common.sigma_px)) + 0.5
+    return np.asarray((np.abs(window.distance_px) < limit).any(axis=0))
+
+
+def _pixel_weights(group: Group, window: Window, step: Step) -> FloatArray:
+    """Return 0 for pixels far off the model outside the edges' own zones, else 1."""
+    import cv2
+
+    odd = (np.abs(_normalised(window, step)) > PIXEL_LIMIT) & (window.weights > 0)
+    grown = cv2.dilate(odd.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return np.where(grown & ~_near(group, window), 0.0, 1.0)
+
+
+def _usable(group: Group, window: Window, step: Step) -> BoolArray:
+    """Return the rows whose edges look like the others'."""
+    import cv2
+
+    sigma = float(np.median(group.common.sigma_px))
+    near = _near(group, window) & (window.weights > 0)
+    score = np.minimum(_normalised(window, step) ** 2, 36.0) * near
+    mean = score.sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    smooth = np.convolve(mean, np.ones(3) / 3.0, mode="same")
+    bad = _outlying(smooth, 7.0) | (near.sum(axis=1) < 3)
+    for offset in step.offset_px:
+        bad |= _outlying(np.abs(offset - np.median(offset)), 9.0) & (np.abs(offset) > 0.5 * sigma)
+    size = 2 * math.ceil(1.5 * sigma) + 1
+    grown = cv2.dilate(bad.astype(np.uint8)[:, None], np.ones((size, 1), np.uint8))
+    return np.asarray(grown[:, 0] == 0)
+
+
+def _outlying(values: FloatArray, limit: float) -> BoolArray:
+    centre = float(np.median(values))
+    scale = 1.4826 * float(np.median(np.abs(values - centre)))
+    return np.asarray(values > centre + limit * max(scale, 0.07 * centre, 1e-12))
+
+
+def _mock_offsets(
+    group: Group, window: Window, step: Step
+) -> tuple[list[FloatArray], list[FloatArray]]:
+    """Return offsets that the noise beside the edges would feign, and their white variance.
+
+    The weights with which pixels enter an edge's position are laid over the plateaus beside it:
+    what comes out has the size and the correlation along the film of the edge's own errors.
+    """
+    sigma = group.common.sigma_px[:, None]
+    stride = math.ceil(2.0 * float(np.median(sigma)) / float(np.median(group.cosine))) + 1
+    clear = math.ceil(4.0 * float(np.median(sigma)) / float(np.median(group.cosine)))
+    residual = step.residual * window.weights
+    series, white = [], []
+    for k, side in ((0, -1), (len(group.course_px) - 1, 1)):
+        z = window.distance_px[k] / sigma
+        kernel = np.where(np.abs(z) < 4.0, np.exp(-0.5 * z * z), 0.0)
+        for by in range(2 * clear, 2 * clear + 6 * stride, stride):
+            moved_kernel = _moved_columns(kernel, side * by) * window.weights
+            norm = np.sum(moved_kernel * moved_kernel, axis=1)
+            whole = norm > 0.8 * np.sum(kernel * kernel, axis=1)
+            if np.count_nonzero(whole) < 0.5 * whole.size:
+                break
+            series.append(np.where(whole, np.sum(moved_kernel * residual, axis=1), np.nan))
+            white.append(np.where(whole, norm * step.noise**2, np.nan))
+    return series, white
+
+
+def _moved_columns(a: FloatArray, by: int) -> FloatArray:
+    result = np.zeros_like(a)
+    if by >= 0:
+        result[:, by:] = a[:, : a.shape[1] - by]
+    else:
+        result[:, :by] = a[:, -by:]
+    return result
+
+
+def _misfit(window: Window, step: Step, good: BoolArray) -> float:
+    weights = window.weights * good[:, None]
+    count = weights.sum(axis=0)
+    seen = count > 0.3 * count.max()
+    mean = (step.residual * weights).sum(axis=0)[seen] / count[seen]
+    return float(np.sqrt(np.mean(mean**2)))

@@ -1,0 +1,139 @@
+"""From a micrograph to the local thickness of every layer: the steps in their order."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.errors import MeasurementError
+from micromeasure.film.follow import follow_film
+from micromeasure.film.frame import Frame
+from micromeasure.film.locate import MIN_ROWS, LocatedGroup, locate_edges
+from micromeasure.film.stack import find_stack
+from micromeasure.film.thickness import LayerThickness, layer_thickness
+from micromeasure.micrograph.image import Micrograph, Rectangle
+from micromeasure.micrograph.response import Response
+
+FloatArray = NDArray[np.float64]
+
+LEAST_COHERENCE = 0.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredStack:
+    """All layers of a stack as found in one image.
+
+    Attributes
+    ----------
+    frame : Frame
+    groups : list of LocatedGroup
+    layers : list of LayerThickness
+        In order, left to right or top to bottom.
+    """
+
+    frame: Frame
+    groups: list[LocatedGroup]
+    layers: list[LayerThickness]
+
+    def step_at(self, edge: int) -> float:
+        """Return the change of level at an edge, left to right (top to bottom)."""
+        found = next(g for g in self.groups if edge in g.edges)
+        return float(np.median(found.group.common.steps[found.edges.index(edge)]))
+
+    def sigma_px(self, layer: int) -> float:
+        """Return the blur at a layer's edges, px along the normal."""
+        return max(g.sigma_px for g in self.groups if {layer, layer + 1} & set(g.edges))
+
+
+def measure_stack(
+    micrograph: Micrograph,
+    n_layers: int,
+    *,
+    response: Response,
+    region: Rectangle | None = None,
+    direction_deg: float | None = None,
+) -> MeasuredStack:
+    """Find a stack of layers and measure its local thickness.
+
+    Parameters
+    ----------
+    micrograph : Micrograph
+    n_layers : int
+    response : Response
+        Camera response; the half-way level is that of light, not of stored values.
+    region : tuple of four floats, optional
+        ``x0 y0 x1 y1`` in full-image pixels.
+    direction_deg : float, optional
+        Direction of the film from x towards y; found if not given.
+
+    Returns
+    -------
+    MeasuredStack
+
+    Raises
+    ------
+    MeasurementError
+        If no film or another number of edges is found, or what is found is doubtful.
+    """
+    pixels, origin = _cut_out(micrograph, region)
+    course = follow_film(pixels, direction_deg)
+    if course.coherence < LEAST_COHERENCE and direction_deg is None:
+        message = (
+            "No direction prevails in the image, so no film was found; check that the section is "
+            "in focus, or give a region and direction_deg."
+        )
+        raise MeasurementError(message)
+    frame = Frame(
+        pixels=pixels,
+        turned=course.turned,
+        origin_px=origin,
+        um_per_px=micrograph.calibration.um_per_px,
+        response=response,
+    )
+    stack = find_stack(frame, course, n_layers + 1)
+    groups = locate_edges(frame, stack, micrograph.full_scale)
+    layers = [layer_thickness(frame, groups, k) for k in range(n_layers)]
+    for layer in layers:
+        _check_layer(layer)
+    return MeasuredStack(frame=frame, groups=groups, layers=layers)
+
+
+def _cut_out(
+    micrograph: Micrograph, region: Rectangle | None
+) -> tuple[NDArray[np.generic], tuple[int, int]]:
+    """Return the searched pixels and their origin in the whole image."""
+    x0, y0 = micrograph.origin_px
+    if region is None:
+        return micrograph.pixels, (x0, y0)
+    rows, cols = micrograph.pixels.shape[:2]
+    left, top = (max(0, math.ceil(v - o)) for v, o in zip(region[:2], (x0, y0), strict=True))
+    right, bottom = (
+        min(n, math.floor(v - o) + 1)
+        for v, o, n in zip(region[2:], (x0, y0), (cols, rows), strict=True)
+    )
+    if right - left < MIN_ROWS or bottom - top < MIN_ROWS:
+        message = (
+            f"The region {' '.join(f'{v:g}' for v in region)} holds {max(0, right - left)} by "
+            f"{max(0, bottom - top)} px of the image, at least {MIN_ROWS} each way are needed; "
+            "correct the region."
+        )
+        raise MeasurementError(message)
+    # A contiguous copy of the region keeps the indexing of single pixels quick.
+    cut = np.ascontiguousarray(micrograph.pixels[top:bottom, left:right])
+    return cut, (x0 + left, y0 + top)
+
+
+def _check_layer(layer: LayerThickness) -> None:
+    """Refuse what contradicts itself: too few rows, no thickness, halves that disagree."""
+    n = int(np.count_nonzero(layer.good))
+    if n < MIN_ROWS:
+        message = (
+            f"Only {n} of {layer.good.size} profiles show both edges of a layer free of dust, "
+            f"scratches and gaps, at least {MIN_ROWS} are needed; give a better region."
+        )
+        raise MeasurementError(message)
+    values = layer.thickness_um[layer.good]
+    if float(np.median(values)) <= 0.0:
+        message = "The edges found lie on one another; the layer is too thin for this objective."
+        raise MeasurementError(message)

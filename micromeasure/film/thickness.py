@@ -1,0 +1,282 @@
+"""Local thickness along a layer, in micrometres, and what it varies by.
+
+Thickness is the distance between two edges along the normal of their mid-line. Lengths and
+directions are worked out in micrometres, since a pixel may be longer one way than the other.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.edges.spline import local_line
+from micromeasure.errors import MeasurementError
+from micromeasure.film.frame import Frame
+from micromeasure.film.locate import MIN_ROWS, LocatedGroup
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerThickness:
+    """One layer along its mid-line, one entry a row of the frame.
+
+    Attributes
+    ----------
+    rows : ndarray of float, shape (n,)
+        Frame rows of the mid-line's points.
+    middle_px, lower_px, upper_px : ndarray, shape (n,)
+        Columns of the mid-line and of its two edges in the same rows.
+    distance_um : ndarray, shape (n,)
+        Length along the mid-line.
+    thickness_um : ndarray, shape (n,)
+        Local thickness, each row for itself; NaN where a row was left out.
+    noise_um : float
+        Standard deviation of one row's thickness from noise alone.
+    u_mean_um : float
+        Standard uncertainty of the mean from edge location.
+    good : ndarray of bool, shape (n,)
+    normal : tuple of two floats
+        Mean squares of the normal's components in the image's x and y, in micrometre space.
+    um_per_px_across : float
+        Length of a pixel along the normal.
+    inflation : float
+        Variance of a mean of neighbouring rows against that of independent rows.
+    """
+
+    rows: FloatArray
+    middle_px: FloatArray
+    lower_px: FloatArray
+    upper_px: FloatArray
+    distance_um: FloatArray
+    thickness_um: FloatArray
+    noise_um: float
+    u_mean_um: float
+    good: BoolArray
+    normal: tuple[float, float]
+    um_per_px_across: float
+    inflation: float
+
+
+def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> LayerThickness:
+    """Return the local thickness of one layer.
+
+    Parameters
+    ----------
+    frame : Frame
+    groups : list of LocatedGroup
+        All edges of the stack.
+    layer : int
+        Number of the layer, from the left: it lies between edges `layer` and `layer` + 1.
+    """
+    lower, upper = (_on_common_rows(frame, groups, layer + side) for side in (0, 1))
+    both = np.flatnonzero(np.isfinite(lower.course_um) & np.isfinite(upper.course_um))
+    if both.size < MIN_ROWS:
+        message = (
+            f"The two edges of a layer are seen together over {both.size} px only, at least "
+            f"{MIN_ROWS} are needed; give a larger region."
+        )
+        raise MeasurementError(message)
+    span = slice(both[0], both[-1] + 1)
+    along_um = np.arange(frame.shape[0], dtype=np.float64)[span] * frame.um_per_row
+    edges = [e.cut(span) for e in (lower, upper)]
+    middle = 0.5 * (edges[0].course_um + edges[1].course_um)
+    half = max(8, middle.size // 16)
+    slope = np.gradient(local_line(middle, np.ones_like(middle), half), along_um)
+    feet = [_foot(along_um, edge.course_um, middle, slope) for edge in edges]
+    secant = np.sqrt(1.0 + slope**2)
+    thickness = feet[1] - feet[0]
+    good = np.ones(thickness.size, dtype=bool)
+    for edge, foot, sign in zip(edges, feet, (-1.0, 1.0), strict=True):
+        row = (along_um - foot * slope / secant - along_um[0]) / frame.um_per_row
+        nearest = np.rint(row).astype(np.intp)
+        inside = (nearest >= 0) & (nearest < thickness.size)
+        nearest = np.clip(nearest, 0, thickness.size - 1)
+        thickness += sign * edge.offset_um[nearest] / secant
+        good &= inside & edge.good[nearest]
+    across_um = (
+        frame.um_per_col
+        / secant
+        * np.sqrt(1.0 + (slope * frame.um_per_col / frame.um_per_row) ** 2)
+    )
+    scale = float(np.mean(across_um))
+    row_var, mean_var, factor = _variances(groups, layer)
+    middle_px = middle / frame.um_per_col
+    return LayerThickness(
+        rows=along_um / frame.um_per_row,
+        middle_px=middle_px,
+        lower_px=edges[0].course_um / frame.um_per_col,
+        upper_px=edges[1].course_um / frame.um_per_col,
+        distance_um=np.concatenate([[0.0], np.cumsum(secant[1:])]) * frame.um_per_row,
+        thickness_um=np.where(good, thickness, np.nan),
+        noise_um=math.sqrt(row_var) * scale,
+        u_mean_um=math.sqrt(mean_var) * scale,
+        good=good,
+        normal=_normal(frame, slope),
+        um_per_px_across=scale,
+        inflation=factor,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Edge:
+    """An edge on all rows of the frame: smooth course and row-wise offset across, um."""
+
+    course_um: FloatArray
+    offset_um: FloatArray
+    good: BoolArray
+
+    def cut(self, span: slice) -> "_Edge":
+        return _Edge(
+            course_um=self.course_um[span], offset_um=self.offset_um[span], good=self.good[span]
+        )
+
+
+def _on_common_rows(frame: Frame, groups: list[LocatedGroup], edge: int) -> _Edge:
+    found = next(g for g in groups if edge in g.edges)
+    i = found.edges.index(edge)
+    n = frame.shape[0]
+    course, offset, good = np.full(n, np.nan), np.zeros(n), np.zeros(n, dtype=bool)
+    at = found.group.rows
+    course[at] = found.group.course_px[i] * frame.um_per_col
+    # The offset is kept along the row, where pixels are counted; the caller turns it.
+    offset[at] = found.offset_px[i] / found.group.cosine * frame.um_per_col
+    good[at] = found.good
+    return _Edge(course_um=course, offset_um=offset, good=good)
+
+
+def _foot(
+    along_um: FloatArray, course_um: FloatArray, middle: FloatArray, slope: FloatArray
+) -> FloatArray:
+    """Return the signed distance along the mid-line's normal to a curve (Newton's method)."""
+    secant = np.sqrt(1.0 + slope**2)
+    lean = np.gradient(local_line(course_um, np.ones_like(course_um), 8), along_um)
+    t = (course_um - middle) / secant
+    for _ in range(4):
+        at = along_um - t * slope / secant
+        gap = middle + t / secant - np.interp(at, along_um, course_um)
+        # Beyond the ends the curve goes on straight.
+        gap -= lean[0] * np.minimum(at - along_um[0], 0.0)
+        gap -= lean[-1] * np.maximum(at - along_um[-1], 0.0)
+        t -= gap * secant / (1.0 + slope * np.interp(at, along_um, lean))
+    return np.asarray(t)
+
+
+def _variances(groups: list[LocatedGroup], layer: int) -> tuple[float, float, float]:
+    """Return variances of one row and of the mean thickness, px², and the inflation."""
+    sides = [next(g for g in groups if layer + side in g.edges) for side in (0, 1)]
+    if sides[0] is sides[1]:
+        i = sides[0].edges.index(layer)
+        contrast = np.array([-1.0, 1.0])
+        row = np.median(sides[0].row_cov_px2[:, i : i + 2, i : i + 2], axis=0)
+        mean = sides[0].mean_cov_px2[i : i + 2, i : i + 2]
+        return (
+            float(contrast @ row @ contrast),
+            float(contrast @ mean @ contrast),
+            sides[0].inflation,
+        )
+    row_var = mean_var = weighted = 0.0
+    for side, found in enumerate(sides):
+        i = found.edges.index(layer + side)
+        own = float(np.median(found.row_cov_px2[:, i, i]))
+        row_var += own
+        mean_var += float(found.mean_cov_px2[i, i])
+        weighted += own * found.inflation
+    return row_var, mean_var, weighted / row_var
+
+
+def _normal(frame: Frame, slope: FloatArray) -> tuple[float, float]:
+    across = float(np.mean(1.0 / (1.0 + slope**2)))
+    return (1.0 - across, across) if frame.turned else (across, 1.0 - across)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variation:
+    """How a layer's thickness varies, noise removed.
+
+    Attributes
+    ----------
+    sd_um, u_sd_um : float
+        The film's own standard deviation and its standard uncertainty.
+    smooth_um : ndarray, shape (n,)
+        Thickness averaged over `length_rows`, NaN where left out.
+    min_um, max_um, u_extreme_um : float
+        Ends of the smooth curve and the noise left in them.
+    length_rows : int
+        Length of the averaging.
+    correlation_rows : float
+        Length over which the film's own variation hangs together.
+    """
+
+    sd_um: float
+    u_sd_um: float
+    smooth_um: FloatArray
+    min_um: float
+    max_um: float
+    u_extreme_um: float
+    length_rows: int
+    correlation_rows: float
+
+
+def variation(layer: LayerThickness) -> Variation:
+    """Separate the film's own variation from the noise of the measurement.
+
+    Notes
+    -----
+    The trace is averaged by local straight lines over the length that makes Mallows' Cp
+    smallest: the expected squared error against the true curve, made from the trace itself
+    and the known noise. The variance of the noise left in the average is subtracted from the
+    average's variance. Extremes are those of the average, drawn in by what noise adds to the
+    spread; one noisy profile cannot make them.
+    """
+    good = layer.good
+    values = np.where(good, layer.thickness_um, 0.0)
+    weights = good.astype(np.float64)
+    n = float(weights.sum())
+    noise2 = layer.noise_um**2 * max(1.0, min(layer.inflation, 4.0))
+    best, smooth, length = math.inf, values, 1
+    half = 1
+    while 2 * half + 1 <= max(5, int(n) // 3):
+        trial = local_line(values, weights, half)
+        trace = 1.0 / (2 * half + 1)
+        misfit = float(np.sum(weights * (values - trial) ** 2)) / n
+        risk = misfit + 2.0 * noise2 * trace
+        if risk < best:
+            best, smooth, length = risk, trial, 2 * half + 1
+        half = max(half + 1, int(half * 1.4))
+    used = smooth[good]
+    left = noise2 / length
+    spread = float(np.var(used))
+    own = max(spread - left, 0.0)
+    blocks = max(n / length, 2.0)
+    correlation = _correlation_rows(used, length)
+    u_variance = math.sqrt(2.0 * left**2 / blocks + 4.0 * own * left / blocks)
+    sd = math.sqrt(own)
+    u_sd = u_variance / (2.0 * sd) if sd > math.sqrt(u_variance) else math.sqrt(u_variance)
+    shrink = math.sqrt(own / spread) if spread > 0.0 else 0.0
+    mean = float(used.mean())
+    return Variation(
+        sd_um=sd,
+        u_sd_um=u_sd,
+        smooth_um=np.where(good, smooth, np.nan),
+        min_um=mean + shrink * (float(used.min()) - mean),
+        max_um=mean + shrink * (float(used.max()) - mean),
+        u_extreme_um=math.sqrt(left),
+        length_rows=length,
+        correlation_rows=correlation,
+    )
+
+
+def _correlation_rows(values: FloatArray, length: int) -> float:
+    """Return the sum of the autocorrelation up to its first zero, at least `length`."""
+    x = values - values.mean()
+    size = 1 << (2 * x.size - 1).bit_length()
+    spectrum = np.fft.rfft(x, size)
+    correlation = np.fft.irfft(spectrum * np.conj(spectrum), size)[: x.size // 2]
+    if correlation.size < 2 or correlation[0] <= 0.0:
+        return float(length)
+    correlation = correlation / correlation[0]
+    first = int(np.argmax(correlation <= 0.0)) or correlation.size
+    return max(float(length), float(2.0 * correlation[:first].sum() - 1.0))
