@@ -19,6 +19,11 @@ def style_of(role: str) -> Style:
     return ROLES.get(role, OTHER)
 
 
+def rgba(colour: Colour) -> tuple[float, float, float, float]:
+    """Return a colour from 0 to 1 with full opacity."""
+    return colour[0] / 255, colour[1] / 255, colour[2] / 255, 1.0
+
+
 def css(colour: Colour) -> str:
     """Return a colour as style sheets and napari want it."""
     return "#{:02x}{:02x}{:02x}".format(*colour)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from micromeasure.outcome import FloatArray, Mark
 from micromeasure.review.shelf import Plate
-from micromeasure.review.viewer.look import css, style_of
+from micromeasure.review.viewer.look import rgba, style_of
 
 _CANVAS_PX = (900.0, 900.0)
 # What surrounds an indication is part of judging it.
@@ -65,7 +65,7 @@ class Stage:
         self._name = name
         self._image: Any = None
         self._strokes: list[Stroke] = []
-        self._layers: dict[str, Any] = {}
+        self._layers: dict[int, Any] = {}
         self._visible = True
         self._drawn_at = float(viewer.camera.zoom)
         self.on_handles: Callable[[Any], None] = _nothing
@@ -182,37 +182,46 @@ class Stage:
         camera.zoom = self._drawn_at
 
     def _paint(self) -> None:
-        by_role: dict[str, list[Stroke]] = {}
+        """Draw all strokes: one layer for each width, with colours of its own for each vector."""
+        by_width: dict[int, list[Stroke]] = {}
         for stroke in self._strokes:
-            by_role.setdefault(stroke.role, []).append(stroke)
-        for role in [role for role in self._layers if role not in by_role]:
-            self._layers[role].data = np.zeros((0, 2, 2))
-        for role, strokes in by_role.items():
-            self._paint_role(role, strokes)
+            by_width.setdefault(style_of(stroke.role).width_px, []).append(stroke)
+        for width_px in {*self._layers, *by_width}:
+            self._paint_layer(width_px, by_width.get(width_px, []))
 
-    def _paint_role(self, role: str, strokes: Sequence[Stroke]) -> None:
-        style = style_of(role)
-        dash = style.dash_px and tuple(self.screen_px(px) for px in style.dash_px)
-        vectors = [
-            _vectors(self.world(line), dash)
-            for stroke in strokes
-            for line in _lines(stroke.points_px, closed=stroke.closed)
-        ]
-        data = np.concatenate(vectors) if vectors else np.zeros((0, 2, 2))
-        layer = self._layers.get(role)
-        if layer is None or layer not in self.viewer.layers:
-            active = self.viewer.layers.selection.active
-            layer = self.viewer.add_vectors(
-                data, name=role, vector_style="line", edge_color=css(style.colour),
-                units=("um", "um"), edge_width=self.screen_px(style.width_px), opacity=0.95,
-            )  # fmt: skip
-            layer.visible = self._visible
-            self._layers[role] = layer
-            # A new layer takes the keyboard; the image, or the points being set, keep it.
-            self.viewer.layers.selection.active = active or self._image
-        else:
-            layer.data = data
-            layer.edge_width = self.screen_px(style.width_px)
+    def _paint_layer(self, width_px: int, strokes: Sequence[Stroke]) -> None:
+        parts = [self._stroke_vectors(stroke) for stroke in strokes]
+        data = np.concatenate(parts) if parts else np.zeros((0, 2, 2))
+        colours = np.repeat(
+            [rgba(style_of(stroke.role).colour) for stroke in strokes] or np.zeros((0, 4)),
+            [len(part) for part in parts],
+            axis=0,
+        )
+        layer = self._layers.get(width_px)
+        if layer is not None and layer in self.viewer.layers:
+            if len(data) or len(layer.data):
+                layer.data = data
+                layer.edge_color = colours
+                layer.edge_width = self.screen_px(width_px)
+        elif len(data):
+            self._layers[width_px] = self._new_layer(data, colours, width_px)
+
+    def _new_layer(self, data: FloatArray, colours: FloatArray, width_px: int) -> Any:  # noqa: ANN401
+        active = self.viewer.layers.selection.active
+        layer = self.viewer.add_vectors(
+            data, name=f"{self._name}: lines of {width_px}", vector_style="line",
+            edge_color=colours, edge_width=self.screen_px(width_px), units=("um", "um"),
+        )  # fmt: skip
+        layer.visible = self._visible
+        # A new layer takes the keyboard; the image, or the points being set, keep it.
+        self.viewer.layers.selection.active = active or self._image
+        return layer
+
+    def _stroke_vectors(self, stroke: Stroke) -> FloatArray:
+        dash = style_of(stroke.role).dash_px
+        on_screen = dash and (self.screen_px(dash[0]), self.screen_px(dash[1]))
+        lines = _lines(stroke.points_px, closed=stroke.closed)
+        return np.concatenate([_vectors(self.world(line), on_screen) for line in lines])
 
 
 def _nothing(layer: object) -> None:
@@ -243,7 +252,7 @@ def _lines(points: FloatArray, *, closed: bool) -> list[FloatArray]:
     return [part for part in kept if len(part)]
 
 
-def _vectors(world: FloatArray, dash: tuple[float, ...] | None) -> FloatArray:
+def _vectors(world: FloatArray, dash: tuple[float, float] | None) -> FloatArray:
     """Return a line as start points and steps, shape (n, 2, 2), cut into dashes where asked."""
     if len(world) == 1:
         return np.stack([world, np.full((1, 2), 1e-6)], axis=1)
