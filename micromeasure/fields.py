@@ -126,6 +126,15 @@ def _convert(spec: Spec, value: Any, where: str, problems: list[str]) -> Any:  #
             return None
         nested: Any = spec.table
         return parse(nested, value, where=where, problems=problems)
+    if spec.kind == "tables":
+        if not isinstance(value, list) or not all(isinstance(item, Mapping) for item in value):
+            problems.append(f"{where}: found {value!r}; must be a list of tables.")
+            return None
+        each: Any = spec.table
+        return tuple(
+            parse(each, item, where=f"{where} {number}", problems=problems)
+            for number, item in enumerate(value, 1)
+        )
     try:
         return KINDS[spec.kind](value, spec)
     except ValueError as error:
@@ -230,6 +239,13 @@ def _rectangles(value: Any, spec: Spec) -> dict[str, tuple[float, float, float, 
     return {str(name): _rectangle(item, spec) for name, item in value.items()}
 
 
+def _segments(value: Any, spec: Spec) -> dict[str, tuple[float, float, float, float]]:  # noqa: ANN401
+    if not isinstance(value, Mapping) or not value:
+        message = "a table of names with [x0, y0, x1, y1] each"
+        raise ValueError(message)
+    return {str(name): _segment(item, spec) for name, item in value.items()}
+
+
 def _size(value: Any, spec: Spec) -> tuple[int, int]:  # noqa: ANN401
     whole = isinstance(value, (list, tuple)) and all(
         isinstance(v, int) and not isinstance(v, bool) and v > 0 for v in value
@@ -278,6 +294,7 @@ KINDS: dict[str, Callable[[Any, Spec], Any]] = {
     "rectangle": _rectangle,
     "rectangles": _rectangles,
     "segment": _segment,
+    "segments": _segments,
     "size": _size,
     "xy": _xy,
     "numbers": _number_list,

@@ -4,8 +4,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from micromeasure.calibration.file import Calibration
 from micromeasure.fields import declared, specs
-from micromeasure.micrograph.image import ImageRecord, Micrograph
+from micromeasure.micrograph.image import Header, ImageRecord, Micrograph, Rectangle
 from micromeasure.outcome import Measurement, Outcome
 
 Frames = Mapping[str, tuple[Micrograph, ...]]
@@ -45,6 +46,9 @@ class Quantity:
         Name and version; a new version makes finished results stale.
     accompanied_by : tuple of str
         Names of other quantities that its outcomes carry (`Measurement.quantity`).
+    window : callable or None
+        ``(record, settings, header, calibration) -> x0 y0 x1 y1`` in pixels: the part of the
+        image that it needs, so that no more of a huge image is decoded; None for all of it.
     """
 
     name: str
@@ -54,6 +58,7 @@ class Quantity:
     measure: Callable[[Micrograph, Any, Frames], Outcome]
     method: str
     accompanied_by: tuple[str, ...] = ()
+    window: Callable[[ImageRecord, Any, Header, Calibration], Rectangle | None] | None = None
 
     def frame_fields(self) -> tuple[str, ...]:
         """Return the names of the settings that name companion images."""

@@ -1,0 +1,1 @@
+"""Candidate crack indications at fold lines: finding, tracing, scoring and measuring them."""

@@ -1,0 +1,45 @@
+"""Removing what is no line of its own: slow shading, and whatever runs along the whole fold."""
+
+import numpy as np
+
+from micromeasure.cracks.patch import Image, Patch
+
+# A fold's own dark line, its glare and streaks along it stay alike over this length; a crack
+# shorter than half of it does not weigh in the median.
+_ALIKE_PX = 640
+_STEP = 8
+
+
+def remove_background(patch: Patch) -> Image:
+    """Return the values of a patch less all that is constant along the fold.
+
+    For each row the median over a long stretch along the fold is subtracted; the stretch moves
+    along, so that slow changes are followed.
+
+    Returns
+    -------
+    ndarray of float32, shape (rows, cols)
+    """
+    import cv2
+
+    values = patch.values
+    rows, cols = values.shape
+    if not np.isfinite(patch.fold_row):
+        return values - cv2.blur(values, (63, 63))
+    n = max(1, cols // _STEP)
+    narrow = cv2.resize(values, (n, rows), interpolation=cv2.INTER_AREA)
+    level = cv2.blur(narrow, (1, 31))
+    rough = narrow - level
+    half = _ALIKE_PX // _STEP // 2
+    nodes = np.unique(np.linspace(half, max(half, n - half), max(1, n // half)).astype(int))
+    medians = np.stack(
+        [np.median(rough[:, max(0, node - half) : node + half], axis=1) for node in nodes], axis=1
+    ).astype(np.float32)
+    if len(nodes) == 1:
+        lines = np.asarray(np.repeat(medians, cols, axis=1))
+    else:
+        at = np.interp((np.arange(cols) + 0.5) / cols * n, nodes, np.arange(len(nodes)))
+        columns = np.tile(at.astype(np.float32), (rows, 1))
+        at_rows = np.tile(np.arange(rows, dtype=np.float32)[:, None], (1, cols))
+        lines = np.asarray(cv2.remap(medians, columns, at_rows, cv2.INTER_LINEAR))
+    return np.asarray(values - lines, dtype=np.float32)

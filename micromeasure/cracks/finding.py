@@ -1,0 +1,168 @@
+"""Finding candidate crack indications in a patch: lines, features, scores, branches."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.cracks.background import remove_background
+from micromeasure.cracks.centreline import Centreline, measure_line
+from micromeasure.cracks.lines import LineMap, find_lines
+from micromeasure.cracks.patch import Patch
+from micromeasure.cracks.scoring import line_features, score_card
+from micromeasure.cracks.tracing import trace_lines
+from micromeasure.outcome import FloatArray
+
+# Two measured lines this near over half of the shorter one are the same line.
+_SAME_PX = 3.0
+# A line that starts this near another one's side is its branch.
+_BRANCH_PX = 6.0
+_CLUTTER_PX = 60.0
+# Quantisation alone gives a pixel this spread, grey values.
+_QUANTISATION = 1 / math.sqrt(12)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A line that may be a crack.
+
+    Attributes
+    ----------
+    line : Centreline
+    features : ndarray
+        In the order of `scoring.FEATURES`.
+    score : float
+    branches : tuple of Centreline
+    """
+
+    line: Centreline
+    features: FloatArray
+    score: float
+    branches: tuple[Centreline, ...] = ()
+
+
+def find_candidates(
+    patch: Patch, *, min_length_um: float, max_width_um: float, threshold: float
+) -> list[Candidate]:
+    """Return the candidates of a patch, best score first.
+
+    Parameters
+    ----------
+    patch : Patch
+    min_length_um : float
+        Shorter ones are not returned.
+    max_width_um : float
+        Widest line looked for.
+    threshold : float
+        Least score, 0 to 1.
+    """
+    min_length_px = min_length_um / patch.um_per_px
+    measured, lines = _measured_lines(patch, min_length_px, max_width_um / patch.um_per_px)
+    if not measured:
+        return []
+    features = _features(measured, patch, lines)
+    scores = score_card().score(features)
+    found = [
+        Candidate(line=line, features=row, score=float(score))
+        for line, row, score in zip(measured, features, scores, strict=True)
+        if score >= threshold and line.length_px >= min_length_px
+    ]
+    return _with_branches(found)
+
+
+def all_lines(
+    patch: Patch, *, min_length_um: float, max_width_um: float
+) -> tuple[list[Centreline], FloatArray]:
+    """Return every measured line with its features, whatever its score: for fitting the card."""
+    measured, lines = _measured_lines(
+        patch, min_length_um / patch.um_per_px, max_width_um / patch.um_per_px
+    )
+    return measured, _features(measured, patch, lines)
+
+
+def octaves_for(max_width_px: float) -> int:
+    """Return how many octaves of width the search takes; each is twice as wide as the last."""
+    return int(np.clip(math.ceil(math.log2(max(max_width_px, 1.0) / 4.0)) + 1, 1, 4))
+
+
+def _measured_lines(
+    patch: Patch, min_length_px: float, max_width_px: float
+) -> tuple[list[Centreline], LineMap]:
+    flat = remove_background(patch)
+    lines = find_lines(flat, patch, octaves=octaves_for(max_width_px), floor=_QUANTISATION)
+    measured = []
+    for path in trace_lines(lines, min_length_px=min_length_px):
+        if not patch.in_band(path).any():
+            continue
+        line = measure_line(patch, path)
+        if line is not None and line.length_px >= 0.7 * min_length_px and line.depth > 0:
+            measured.append(line)
+    return _distinct(measured), lines
+
+
+def _distinct(measured: list[Centreline]) -> list[Centreline]:
+    """Drop lines that follow the course of a longer one."""
+    kept: list[Centreline] = []
+    for line in sorted(measured, key=lambda item: -item.length_px * item.depth):
+        if all(_shared_share(line.points, other.points) < 0.5 for other in kept):
+            kept.append(line)
+    return kept
+
+
+def _shared_share(points: FloatArray, other: FloatArray) -> float:
+    """Return the share of points that lie on another line."""
+    low, high = other.min(axis=0) - _SAME_PX, other.max(axis=0) + _SAME_PX
+    near = np.all((points >= low) & (points <= high), axis=1)
+    if not near.any():
+        return 0.0
+    return float((distances(points[near], other) < _SAME_PX).sum() / len(points))
+
+
+def distances(points: FloatArray, other: FloatArray) -> NDArray[np.float64]:
+    """Return the distance of each point from the nearest point of another line."""
+    gaps = points[:, None, :] - other[None, :, :]
+    return np.asarray(np.sqrt((gaps**2).sum(axis=2)).min(axis=1))
+
+
+def _features(measured: list[Centreline], patch: Patch, lines: LineMap) -> FloatArray:
+    middles = np.array([line.points[len(line.points) // 2] for line in measured]).reshape(-1, 2)
+    lengths = np.array([line.length_px for line in measured])
+    rows = []
+    for k, line in enumerate(measured):
+        near = np.hypot(*(middles - middles[k]).T) < _CLUTTER_PX + 0.5 * line.length_px
+        near[k] = False
+        clutter = float(lengths[near].sum()) / max(line.length_px, 1.0)
+        rows.append(line_features(line, patch, lines, clutter))
+    return np.array(rows).reshape(len(measured), -1)
+
+
+def _with_branches(found: list[Candidate]) -> list[Candidate]:
+    """Make side lines of longer candidates their branches."""
+    order = sorted(found, key=lambda item: -item.line.length_px)
+    mains: list[Candidate] = []
+    branches: dict[int, list[Centreline]] = {}
+    for item in order:
+        ends = item.line.points[[0, -1]]
+        host = next(
+            (
+                k
+                for k, main in enumerate(mains)
+                if float(distances(ends, main.line.points).min()) < _BRANCH_PX
+            ),
+            None,
+        )
+        if host is None:
+            mains.append(item)
+        else:
+            branches.setdefault(host, []).append(item.line)
+    joined = [
+        Candidate(
+            line=main.line,
+            features=main.features,
+            score=main.score,
+            branches=tuple(branches.get(k, ())),
+        )
+        for k, main in enumerate(mains)
+    ]
+    return sorted(joined, key=lambda item: -item.score)

@@ -1,0 +1,199 @@
+"""How much a traced line looks like a crack: its features and the score made from them.
+
+The score is an additive card: each feature passes through a piecewise linear curve, the sum
+through a logistic function. Curves were fitted to rendered views (see `score_card.json`, which
+says to which), so that of candidates scored 0.8 about 80 % were cracks there. On other surfaces
+the score ranks; its value need not be a share.
+"""
+
+import json
+import math
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.cracks.centreline import Centreline, sample
+from micromeasure.cracks.lines import DIRECTIONS, LineMap
+from micromeasure.cracks.patch import Patch
+from micromeasure.outcome import FloatArray
+
+FEATURES = (
+    "length",
+    "response",
+    "weak_response",
+    "tilt",
+    "far_tilt",
+    "aspect",
+    "width",
+    "width_variation",
+    "depth_variation",
+    "continuity",
+    "roughness",
+    "straightness",
+    "lay_agreement",
+    "open_ends",
+    "fold_line",
+    "rims",
+    "clutter",
+    "contrast",
+    "relative_contrast",
+    "scratchlike",
+    "turning",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScoreCard:
+    """Fitted curves of the score.
+
+    Attributes
+    ----------
+    knots : tuple of ndarray
+        Feature values between which each curve is straight.
+    heights : tuple of ndarray
+        Heights of each curve at its knots.
+    intercept : float
+    provenance : str
+        What the curves were fitted to.
+    """
+
+    knots: tuple[FloatArray, ...]
+    heights: tuple[FloatArray, ...]
+    intercept: float
+    provenance: str
+
+    def score(self, features: FloatArray) -> FloatArray:
+        """Return the scores, 0 to 1, of rows of features."""
+        total = np.full(len(features), self.intercept)
+        for k, (knots, heights) in enumerate(zip(self.knots, self.heights, strict=True)):
+            total += np.interp(features[:, k], knots, heights)
+        return np.asarray(1.0 / (1.0 + np.exp(-np.clip(total, -30, 30))))
+
+
+@cache
+def score_card() -> ScoreCard:
+    """Return the score card that comes with the package."""
+    text = resources.files(__package__).joinpath("score_card.json").read_text(encoding="utf-8")
+    return card_from(json.loads(text))
+
+
+def card_from(data: dict[str, Any]) -> ScoreCard:
+    """Return a score card from its stored form."""
+    curves = [data["curves"][name] for name in FEATURES]
+    return ScoreCard(
+        knots=tuple(np.array(curve["knots"], dtype=float) for curve in curves),
+        heights=tuple(np.array(curve["heights"], dtype=float) for curve in curves),
+        intercept=float(data["intercept"]),
+        provenance=str(data["provenance"]),
+    )
+
+
+def line_features(
+    line: Centreline, patch: Patch, lines: LineMap, clutter: float
+) -> NDArray[np.float64]:
+    """Return the features of one measured line, in the order of `FEATURES`.
+
+    Parameters
+    ----------
+    line : Centreline
+    patch : Patch
+    lines : LineMap
+    clutter : float
+        Length of other lines nearby over the length of this one.
+    """
+    z = sample(lines.z, line.points)
+    depth = max(line.depth, 1e-6)
+    chord = float(np.hypot(*(line.points[-1] - line.points[0])))
+    angle = direction_deg(line.points)
+    off_lay = math.radians(angle - lines.lay.angle_deg)
+    straightness = chord / max(line.length_px, 1.0)
+    # Long and straight beyond what chance makes of a crack: a scratch.
+    bow = _bow(line.points)
+    scratchlike = math.log(max(chord, 1.0) / 40.0) - 1.5 * math.log(bow + 0.3)
+    turning = _turning_deg(line.points)
+    widths = line.widths_px if len(line.widths_px) else np.array([line.width_px])
+    values = (
+        math.log(max(line.length_px, 1.0) / 30.0),
+        math.log(max(float(np.median(z)), 0.5)),
+        math.log(max(float(np.quantile(z, 0.2)), 0.3)),
+        min(line.tilt, 3.0),
+        min(_far_tilt(line, patch), 4.0),
+        math.log(max(line.length_px, 1.0) / line.width_px),
+        math.log(line.width_px),
+        float(np.std(widths)) / line.width_px,
+        float(np.median(np.abs(line.depths - np.median(line.depths)))) / depth,
+        float(np.quantile(line.depths, 0.1)) / depth,
+        math.log(line.roughness_px + 0.1),
+        straightness,
+        lines.lay.strength * math.cos(2 * off_lay),
+        float(line.open_ends),
+        _fold_share(line, patch, angle),
+        float(np.clip(line.rims, -1.0, 1.0)),
+        math.log(clutter + 0.1),
+        math.log(max(depth / max(line.noise, 1e-6), 0.1)),
+        math.log(max(depth / max(line.level, 1e-6), 1e-4)),
+        scratchlike,
+        math.log(turning + 1.0),
+    )
+    return np.array(values, dtype=float)
+
+
+def direction_deg(points: FloatArray) -> float:
+    """Return the direction of a line's longest spread, 0 to 180, from columns towards rows."""
+    centred = points - points.mean(axis=0)
+    (xx, xy), (_, yy) = centred.T @ centred
+    return float(np.degrees(0.5 * math.atan2(2 * xy, xx - yy)) % 180.0)
+
+
+def _bow(points: FloatArray) -> float:
+    """Return the rms distance of a line from the parabola along its chord, px."""
+    chord = points[-1] - points[0]
+    length = max(float(np.hypot(*chord)), 1.0)
+    along = (points - points[0]) @ chord / length**2
+    across = (points - points[0]) @ np.array((-chord[1], chord[0])) / length
+    design = np.column_stack((np.ones_like(along), along, along**2))
+    fitted, *_ = np.linalg.lstsq(design, across, rcond=None)
+    return float(np.sqrt(np.mean((across - design @ fitted) ** 2)))
+
+
+def _turning_deg(points: FloatArray) -> float:
+    """Return the median turn between stretches of six pixels, deg."""
+    if len(points) < 14:
+        return 0.0
+    steps = points[6::3] - points[:-6:3]
+    heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
+    return float(np.degrees(np.median(np.abs(np.diff(heading[::2]))))) if len(heading) > 2 else 0.0
+
+
+def _far_tilt(line: Centreline, patch: Patch) -> float:
+    """Return the difference of the surfaces on both sides, well off the line, over its depth."""
+    points = line.points
+    tangent = np.gradient(points, axis=0)
+    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
+    normal = np.column_stack((-tangent[:, 1], tangent[:, 0]))
+    reach = np.array((2.0, 2.7, 3.4)) * max(line.width_px, 2.5)
+    sides = [
+        sample(patch.values, points[:, None, :] + sign * reach[None, :, None] * normal[:, None, :])
+        for sign in (-1.0, 1.0)
+    ]
+    return abs(float(np.median(sides[0]) - np.median(sides[1]))) / max(line.depth, 1e-6)
+
+
+def _fold_share(line: Centreline, patch: Patch, angle_deg: float) -> float:
+    """Return the share of the visible fold that a line lying along it takes up, else 0."""
+    if math.isnan(patch.fold_row):
+        return 0.0
+    off = min(angle_deg, 180.0 - angle_deg)
+    distance = float(np.median(np.abs(line.points[:, 1] - patch.fold_row)))
+    if off > 12 or distance > 15:
+        return 0.0
+    return line.length_px / max(patch.fold_columns[1] - patch.fold_columns[0], 1.0)
+
+
+def angle_of(index: int) -> float:
+    """Return the direction that an index of the line map stands for, deg."""
+    return 180.0 * index / DIRECTIONS
