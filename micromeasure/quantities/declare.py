@@ -7,7 +7,7 @@ from typing import Any
 from micromeasure.calibration.file import Calibration
 from micromeasure.fields import declared, specs
 from micromeasure.micrograph.image import Header, ImageRecord, Micrograph, Rectangle
-from micromeasure.outcome import Measurement, Outcome
+from micromeasure.outcome import FloatArray, Measurement, Outcome, Trace
 
 Frames = Mapping[str, tuple[Micrograph, ...]]
 
@@ -76,11 +76,38 @@ class Measured:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """Lines drawn to scale without an image beneath, for what several images give together.
+
+    Attributes
+    ----------
+    caption : str
+    lines : mapping of str to ndarray, shape (n, 2)
+        Closed lines ``x y`` in micrometres, y upwards, by what they show; NaN breaks a line.
+    """
+
+    caption: str
+    lines: Mapping[str, FloatArray]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Derived:
-    """A number made from several images of one specimen: one row of `measurements.csv`."""
+    """A number made from several images of one specimen: one row of `measurements.csv`.
+
+    Attributes
+    ----------
+    record : ImageRecord
+    measurement : Measurement
+    traces : tuple of Trace
+        Written to `profiles/`, named after quantity, specimen and the rest of the record.
+    drawing : Drawing or None
+        Written to `overlays/` as SVG.
+    """
 
     record: ImageRecord
     measurement: Measurement
+    traces: tuple[Trace, ...] = ()
+    drawing: Drawing | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

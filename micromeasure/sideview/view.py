@@ -29,6 +29,8 @@ class SideView:
         Rough thickness of the sheet, None for a solid shape.
     sigma_px : float
         Blur of the edges.
+    touches_border : bool
+        Whether the part runs out of the image.
     """
 
     part: Part
@@ -36,6 +38,7 @@ class SideView:
     support: Support | None
     thickness_um: float | None
     sigma_px: float
+    touches_border: bool
 
 
 def take_apart(pixels: NDArray[Any], um_per_px: tuple[float, float]) -> SideView:
@@ -67,7 +70,12 @@ def take_apart(pixels: NDArray[Any], um_per_px: tuple[float, float]) -> SideView
     return SideView(
         part=part, outline=outline, support=support, sigma_px=contour.sigma_px,
         thickness_um=_rough_thickness(part, um_per_px),
+        touches_border=bool(_border(part.mask).any()),
     )  # fmt: skip
+
+
+def _border(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
 
 
 def _rough_thickness(part: Part, um_per_px: tuple[float, float]) -> float | None:
