@@ -154,7 +154,10 @@ def split_of(scene: Scene, mask: BoolArray) -> Split | None:
 def transmittance_cells(scene: Scene, levels: Levels, mask: BoolArray) -> NDArray[np.float64]:
     """Return the transmittance of each cell of a film, shape (n,)."""
     raw = scene.raw[mask].astype(np.float64)
-    return (raw / levels.rho - levels.gamma) / (1.0 - levels.gamma)
+    stray = scene.stray[mask] if isinstance(scene.stray, np.ndarray) else 0.0
+    gamma = stray / levels.q
+    cells: NDArray[np.float64] = (raw / levels.rho - gamma) / (1.0 - gamma)
+    return cells
 
 
 def _share(

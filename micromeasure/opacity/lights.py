@@ -24,8 +24,9 @@ _SIGNIFICANT = 3.0
 _RESPONSE_REACH = 0.2
 
 
-def signal_components(scene: Scene, mask: BoolArray, levels: Levels, grain: Grain) -> Components:
+def signal_components(scene: Scene, name: str, levels: Levels, grain: Grain) -> Components:
     """Return what noise, dark level and digits do to the transmittance of a film."""
+    mask = scene.films[name]
     n_px = int(np.count_nonzero(mask)) * scene.box.cell_px**2
     own = max(0.0, grain.variance - grain.from_open)
     found = [
@@ -38,7 +39,8 @@ def signal_components(scene: Scene, mask: BoolArray, levels: Levels, grain: Grai
         Component(
             name="open-light noise",
             u=levels.by_film * math.sqrt(grain.from_open / n_px),
-            shared=_key("open-light noise", scene.open_light),
+            # The same pixels in every image of a run, but others for each film of one image.
+            shared=_key(f"open-light noise:{name}", scene.open_light),
             kind="A",
             source="noise of the open-light frames at the film",
         ),
@@ -63,13 +65,10 @@ def _dark_components(scene: Scene, mask: BoolArray, levels: Levels) -> list[Comp
     level = float(dark.cells[mask].mean(dtype=np.float64))
     steps = math.sqrt(noise * len(dark.frames)) / dark.response.step(level)
     rounding = quantisation_u(dark.response.step(level), steps)
-    if level < math.sqrt(noise * len(dark.frames)):
-        # Noise cut off at zero: the mean is too high, by no more than itself.
-        rounding = math.hypot(rounding, level / math.sqrt(3.0))
     found = [
         Component(
             name="digits of dark",
-            u=levels.by_dark * rounding,
+            u=levels.by_dark * math.hypot(rounding, scene.u_dark),
             shared=_key("dark digits", dark),
             source=f"rounding with {steps:.2g} steps of noise",
         )
@@ -144,12 +143,11 @@ def _bare_components(scene: Scene, levels: Levels) -> list[Component]:
     grain = grain_of(scene, bare, scene.plan.channel)
     n_px = int(np.count_nonzero(bare)) * scene.box.cell_px**2
     rounding = quantisation_u(_step(scene.film, bare), grain.film_steps) * levels.per_light_bare
-    image = scene.film.frames[0].sha256 or scene.film.frames[0].record.image
     return [
         Component(
             name="bare area",
             u=levels.by_rho * math.sqrt(grain.variance / n_px + rounding**2),
-            shared=f"bare:{image}",
+            shared=_key("bare", scene.film),
             kind="A",
             source=f"noise of {n_px} pixels",
         ),
@@ -183,7 +181,7 @@ def _drift(scene: Scene, t: float) -> list[Component]:
     half = t * scene.plan.lamp_drift_rel / math.sqrt(3.0) / math.sqrt(2.0)
     source = "lamp_drift_rel, rectangle: no bare area in the image"
     found = [
-        Component(name="lamp", u=half, source=source),
+        Component(name="lamp", u=half, shared=_key("lamp", scene.film), source=source),
         Component(
             name="lamp, open light", u=half, shared=_key("open-light lamp", light), source=source
         ),

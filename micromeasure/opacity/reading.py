@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from micromeasure.estimate import Component, Estimate
 from micromeasure.opacity.doubts import doubts
 from micromeasure.opacity.grain import Grain, grain_of
-from micromeasure.opacity.levels import Split, levels_of, split_of, transmittance_cells
+from micromeasure.opacity.levels import Levels, Split, levels_of, split_of, transmittance_cells
 from micromeasure.opacity.lights import lamp_components, response_components, signal_components
 from micromeasure.opacity.scene import Scene
 
@@ -22,6 +22,8 @@ _DETECTED = 3.0
 # One-sided and two-sided 95 % quantiles of the normal distribution.
 _ONE_SIDED = 1.645
 _TWO_SIDED = 1.960
+# Stray light is as likely anywhere up to its bound; the interval reaches to this share of it.
+_STRAY_QUANTILE = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,20 +74,26 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
     levels, split = levels_of(scene, mask), split_of(scene, mask)
     grain = grain_of(scene, mask, scene.plan.channel)
     t = levels.transmittance if split is None else split.transmittance
-    signal = (*signal_components(scene, mask, levels, grain), *_split_component(split))
+    signal = (*signal_components(scene, name, levels, grain), *_split_component(split))
     u_signal = math.sqrt(math.fsum(c.u**2 for c in signal))
     bound = _stray_bound(scene, t)
     flags = doubts(scene, mask, levels, signal=t, u_signal=u_signal, stray=bound)
     known = not {"response-unknown", "saturated"} & set(flags)
+    cells = transmittance_cells(scene, levels, mask)
+    noise = grain.variance * levels.by_film**2 / scene.box.cell_px**2
+    sd = _patchiness(cells, noise, grain)
+    lamp = lamp_components(scene, levels, t)
+    u_lamp = math.sqrt(math.fsum(c.u**2 for c in lamp))
     common = (
         *signal,
-        *lamp_components(scene, levels, t),
+        *lamp,
+        *_left_out(scene, name, levels, sd),
         *response_components(scene, levels, t),
     )
     reading = Reading(
         name=name,
         transmittance=Estimate(
-            value=t, unit="1", components=(*common, *_stray_in_t(bound, t)) if known else None
+            value=t, unit="1", components=(*common, *_stray_in_t(bound, u_lamp)) if known else None
         ),
         density=_limit(t, u_signal),
         transmittance_sd=None,
@@ -101,9 +109,6 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
     )
     if t < _DETECTED * u_signal or t <= 0.0:
         return replace(reading, flags=(*flags, "lower-limit"))
-    cells = transmittance_cells(scene, levels, mask)
-    noise = grain.variance * levels.by_film**2 / scene.box.cell_px**2
-    sd = _patchiness(cells, noise, grain)
     value = -math.log10(t) if average == "transmittance" else _mean_density(cells, t, noise)
     in_density = tuple(replace(c, u=-c.u / (t * LN10)) for c in common)
     return replace(
@@ -111,7 +116,7 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
         density=Estimate(
             value=value,
             unit="1",
-            components=(*in_density, *_stray_in_density(bound, t)) if known else None,
+            components=(*in_density, *_stray_in_density(bound, t, u_lamp)) if known else None,
         ),
         transmittance_sd=sd,
         density_sd=sd.scaled(1.0 / (t * LN10)),
@@ -136,6 +141,39 @@ def _split_component(split: Split | None) -> tuple[Component, ...]:
     )
 
 
+def _left_out(scene: Scene, name: str, levels: Levels, sd: Estimate) -> tuple[Component, ...]:
+    """Return what leaving out dust, bubbles and folds does to the mean over the whole film.
+
+    Notes
+    -----
+    The film beneath n spots that take up a share f of the area is unknown by sd/sqrt(n) in its
+    mean; and what still shines out of the spots' rims shows when these are made one cell wider.
+    """
+    import cv2
+
+    out = scene.areas[name] & scene.excluded
+    if not out.any():
+        return ()
+    spots = cv2.connectedComponents(out.astype(np.uint8), connectivity=8)[0] - 1
+    beneath = float(np.mean(out[scene.areas[name]])) * (sd.value or 0.0) / math.sqrt(spots)
+    wider = np.asarray(cv2.dilate(out.astype(np.uint8), np.ones((3, 3), np.uint8)), dtype=bool)
+    kept = scene.films[name] & ~wider
+    if not kept.any():
+        kept = scene.films[name]
+    change = float(
+        transmittance_cells(scene, levels, kept).mean()
+        - transmittance_cells(scene, levels, scene.films[name]).mean()
+    )
+    return (
+        Component(
+            name="left out",
+            u=math.hypot(beneath, change),
+            kind="A",
+            source=f"{spots} spots of dust, bubbles or folds left out",
+        ),
+    )
+
+
 def _stray_bound(scene: Scene, t: float) -> float:
     """Return the greatest stray light and dark level, as transmittance, not corrected for."""
     if scene.opaque is not None:
@@ -143,23 +181,35 @@ def _stray_bound(scene: Scene, t: float) -> float:
     plan = scene.plan
     bound = plan.glare_rel + (plan.dark_level_rel if scene.dark is None else 0.0)
     # Stray light is never more than all the light that arrived.
-    return min(bound * (1.0 - t), t) if t > 0.0 else bound
+    return min(bound * max(0.0, 1.0 - t), t) if t > 0.0 else bound
 
 
-def _stray_in_t(bound: float, t: float) -> tuple[Component, ...]:
+def _one_sided(shift: float, u_other: float) -> float:
+    """Return a standard uncertainty for a shift that only ever goes one way.
+
+    Notes
+    -----
+    Squares would let an interval about the uncorrected value end before shift and drift
+    together do. The result makes 1.96 u_total = 1.96 u_other + shift.
+    """
+    half = shift / _TWO_SIDED
+    return math.sqrt(half * half + 2.0 * half * u_other)
+
+
+def _stray_in_t(bound: float, u_lamp: float) -> tuple[Component, ...]:
     if bound <= 0.0:
         return ()
     return (
         Component(
             name="glare",
-            u=-0.95 * bound / _TWO_SIDED,
+            u=-_one_sided(_STRAY_QUANTILE * bound, u_lamp),
             shared="glare",
-            source="no opaque frame: up to glare_rel, one-sided; 95 % of it over 1.96",
+            source="no opaque frame: one-sided, 95 % of the greatest stray light",
         ),
     )
 
 
-def _stray_in_density(bound: float, t: float) -> tuple[Component, ...]:
+def _stray_in_density(bound: float, t: float, u_lamp: float) -> tuple[Component, ...]:
     """Return what stray light within its bound may do to a density.
 
     Notes
@@ -170,13 +220,13 @@ def _stray_in_density(bound: float, t: float) -> tuple[Component, ...]:
     """
     if bound <= 0.0:
         return ()
-    hidden = -math.log10(1.0 - 0.95 * bound / t)
+    hidden = -math.log10(1.0 - _STRAY_QUANTILE * bound / t)
     return (
         Component(
             name="glare",
-            u=hidden / _TWO_SIDED,
+            u=_one_sided(hidden, u_lamp / (t * LN10)),
             shared="glare",
-            source="no opaque frame: density hidden by 95 % of the greatest stray light, over 1.96",
+            source="no opaque frame: density hidden by 95 % of the greatest stray light",
         ),
     )
 

@@ -26,6 +26,10 @@ _VALLEY = 0.5
 _SEED_SD = 6.0
 # ... and it reaches as far as it still stands out by this many.
 _REACH_SD = 2.5
+# A wide part differing by less than this share is a change of the film, not a fold.
+_FOLD_REL = 0.1
+# A robust standard deviation from this many values is good to 1 %.
+_MEDIAN_OF = 20_000
 # Side of the median window that follows slow changes of a film, in cells.
 _WINDOW = 31
 
@@ -168,9 +172,10 @@ def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
     Notes
     -----
     A cell is a seed where it, or the mean of 3 x 3 cells around it, stands out from the median
-    of its neighbourhood, or the mean of 7 x 7 cells from that of the region, by more than six
-    robust standard deviations. At that threshold the noise itself is never cut, so the mean
-    stays unbiased. From its seeds a defect reaches as far as cells still stand out by 2.5.
+    of its neighbourhood (31 x 31 cells, and 5 x 5 for what is small on a patchy film), or the
+    mean of 7 x 7 cells from that of the region, by more than six robust standard deviations.
+    At that threshold the noise itself is never cut, so the mean stays unbiased. From its seeds a
+    defect reaches as far as cells still stand out by 2.5.
     """
     import cv2
 
@@ -186,14 +191,17 @@ def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
     deviation = np.where(mask, filled - local, 0.0).astype(np.float32)
     seeds = np.zeros(mask.shape, dtype=bool)
     reach = np.zeros(mask.shape, dtype=bool)
-    wide = cv2.blur(np.where(mask, filled - centre, 0.0).astype(np.float32), (7, 7))
     fine = cv2.blur(deviation, (3, 3))
-    fields: tuple[NDArray[Any], ...] = (deviation, fine, wide)
+    sharp = np.where(mask, filled - cv2.medianBlur(filled, 5), 0.0)
+    fields: tuple[NDArray[Any], ...] = (deviation, fine, sharp)
     for field in fields:
         sd = max(robust_sd(field[mask]), 0.003 * spread, 1e-12)
         seeds |= np.abs(field) > _SEED_SD * sd
-        if field is not wide:
-            reach |= np.abs(field) > _REACH_SD * sd
+        reach |= np.abs(field) > _REACH_SD * sd
+    # Slow changes are the film's own; only a fold or a large bubble is as wide and as strong.
+    wide = cv2.blur(np.where(mask, filled - centre, 0.0).astype(np.float32), (7, 7))
+    fold = max(_SEED_SD * robust_sd(wide[mask]), _FOLD_REL * abs(centre))
+    seeds |= np.abs(wide) > fold
     seeds &= mask
     if not seeds.any():
         return seeds
@@ -209,7 +217,8 @@ def robust_sd(values: NDArray[Any]) -> float:
     """Return 1.4826 times the median absolute deviation: a standard deviation blind to defects."""
     if not len(values):
         return 0.0
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    sample = values[:: max(1, len(values) // _MEDIAN_OF)]
+    return 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
 
 
 def outline_px(mask: BoolArray, box: Box) -> FloatArray:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from micromeasure.errors import MeasurementError
 from micromeasure.micrograph.image import Micrograph
 from micromeasure.micrograph.light import Box, Stack, StackCache, stack_of
+from micromeasure.opacity.noise import below_zero
 from micromeasure.opacity.regions import Rectangle, cells_of, defects, find_film
 
 Float32Array = NDArray[np.float32]
@@ -64,11 +65,14 @@ class Opaque:
         Cells behind the stop.
     bare : ndarray of bool or None
         Cells the stop left bare: they tell the lamp's state in this frame.
+    stray : ndarray of float32
+        Opaque frame over open light, smoothed; carried on where the stop does not cover.
     """
 
     stack: Stack
     covered: BoolArray
     bare: BoolArray | None
+    stray: Float32Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,12 +91,16 @@ class Scene:
         open-light frame.
     base : ndarray of float32 or float
         Dark level; 0 where it is unknown.
+    u_dark : float
+        Standard uncertainty of `base` where noise below zero was cut off.
     u_flat_rel : float
         Relative standard uncertainty of `illumination` where it is extrapolated from a bare area.
     exposure_ratio : float
         Exposure of the film frame over that of the open light; 1 where unknown.
     exposure_mismatch : bool
         Exposures differ, or only one of them is known.
+    areas : mapping of str to ndarray of bool
+        Cells of each film, defects included.
     films : mapping of str to ndarray of bool
         Cells of each film, defects taken out.
     bare : ndarray of bool or None
@@ -107,9 +115,11 @@ class Scene:
     opaque: Opaque | None
     illumination: Float32Array
     base: Float32Array | float
+    u_dark: float
     u_flat_rel: float
     exposure_ratio: float
     exposure_mismatch: bool
+    areas: Mapping[str, BoolArray]
     films: Mapping[str, BoolArray]
     bare: BoolArray | None
     excluded: BoolArray
@@ -119,6 +129,11 @@ class Scene:
     def raw(self) -> Float32Array:
         """Film over open light, both without dark."""
         return (self.film.cells - self.base) / self.illumination
+
+    @property
+    def stray(self) -> Float32Array | float:
+        """Opaque frame over open light, noise smoothed away; 0 without an opaque frame."""
+        return 0.0 if self.opaque is None else self.opaque.stray
 
 
 def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Scene:
@@ -135,7 +150,7 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
     )
     light = _stack(companions.open_light, box, plan, plan.open_light_exposure_s)
     dark = _stack(companions.dark, box, plan, None)
-    base: Float32Array | float = 0.0 if dark is None else dark.cells
+    base, u_dark = _base(dark, box, plan.channel)
     ratio, mismatch = _exposures(film_stack, light)
     if light is None:
         films, bare = _films_and_bare(
@@ -167,7 +182,10 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
         light=light or film_stack,
     )
     _check_covered(opaque, films, companions)
-    kept, excluded = _without_defects((film_stack.cells - base) / illumination, films, bare, plan)
+    seen = (film_stack.cells - base) / illumination
+    if opaque is not None:
+        seen -= opaque.stray
+    kept, excluded = _without_defects(seen, films, bare, plan)
     return Scene(
         box=box,
         film=film_stack,
@@ -176,9 +194,11 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
         opaque=opaque,
         illumination=illumination,
         base=base,
+        u_dark=u_dark,
         u_flat_rel=u_flat,
         exposure_ratio=ratio,
         exposure_mismatch=mismatch,
+        areas=films,
         films={name: mask for name, mask in kept.items() if name != OPEN},
         bare=kept.get(OPEN),
         excluded=excluded,
@@ -212,6 +232,13 @@ def _stack(
     return _companions.stack(
         frames, box, transfer=plan.transfer, channel=plan.channel, exposure_s=exposure_s
     )
+
+
+def _base(dark: Stack | None, box: Box, channel: str) -> tuple[Float32Array | float, float]:
+    if dark is None:
+        return 0.0, 0.0
+    shift, u_shift = below_zero(dark, box, channel)
+    return dark.cells + np.float32(shift), u_shift
 
 
 def exposure_ratio(frame: Stack, light: Stack) -> float:
@@ -326,20 +353,32 @@ def _opaque(
     stack = _stack(frames, box, plan, plan.opaque_exposure_s)
     if stack is None:
         return None
-    ratio = (stack.cells - base) / (illumination * exposure_ratio(stack, light))
+    import cv2
+
+    share = (stack.cells - base) / illumination
+    ratio = share / exposure_ratio(stack, light)
     bright = float(np.percentile(ratio, 99.5))
     covered = ratio < _OPAQUE_BELOW * max(bright, 1e-9)
     if bright < _OPAQUE_BELOW or np.count_nonzero(~covered) < _LEAST_CELLS:
-        return Opaque(stack=stack, covered=np.ones_like(covered), bare=None)
-    import cv2
-
+        covered = np.ones_like(covered)
+        return Opaque(stack=stack, covered=covered, bare=None, stray=_smooth(share, covered))
     kernel = np.ones((5, 5), np.uint8)
     inner = [
         np.asarray(cv2.erode(m.astype(np.uint8), kernel, borderValue=1), dtype=bool)
         for m in (covered, ratio > 0.8 * bright)
     ]
     bare = inner[1] if np.count_nonzero(inner[1]) >= _LEAST_CELLS else None
-    return Opaque(stack=stack, covered=inner[0], bare=bare)
+    return Opaque(stack=stack, covered=inner[0], bare=bare, stray=_smooth(share, inner[0]))
+
+
+def _smooth(share: Float32Array, covered: BoolArray) -> Float32Array:
+    """Smooth a slowly changing field, known in parts, over windows of 15 x 15 cells."""
+    import cv2
+
+    weight = cv2.blur(covered.astype(np.float32), (15, 15))
+    known = cv2.blur(np.where(covered, share, 0.0).astype(np.float32), (15, 15))
+    mean = float(share[covered].mean(dtype=np.float64)) if covered.any() else 0.0
+    return np.where(weight > 0.05, known / np.maximum(weight, 0.05), mean).astype(np.float32)
 
 
 def _check_covered(

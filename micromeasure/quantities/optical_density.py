@@ -88,10 +88,6 @@ class DensitySettings(LightSettings):
         help="revision that relative opacity through the study refers to; empty: the first",
     )  # fmt: skip
 
-    def __post_init__(self) -> None:
-        """Check as for all light settings."""
-        LightSettings.__post_init__(self)
-
 
 def scene_of(micrograph: Micrograph, settings: LightSettings, frames: Frames) -> Scene:
     """Bring a film frame, its companion frames and the settings together.
