@@ -1,0 +1,84 @@
+"""One image of a calibration artefact, whatever it shows: rulings or a grid."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.calibration.direction import find_direction
+from micromeasure.calibration.grid import GridImage, measure_grid
+from micromeasure.calibration.rulings import RuledImage, measure_rulings
+from micromeasure.errors import CalibrationError
+
+PATTERNS = ("auto", "rulings", "grid")
+
+_CLIPPED = 0.05  # greatest share of pixels at the end of the camera's range
+_SMALLEST_PX = 32
+_ONE_WAY = 0.05  # a ruling's gradients agree more than this, even in strong noise
+
+
+def measure_artefact(
+    grey: NDArray[Any], *, full_scale: float, name: str, pattern: str = "auto"
+) -> RuledImage | GridImage:
+    """Measure the rulings or the grid that an image shows.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (rows, cols)
+        Pixel values, not corrected in any way.
+    full_scale : float
+        Greatest value a pixel can hold.
+    name : str
+        Of the image, for messages.
+    pattern : str
+        ``rulings``, ``grid`` or ``auto``.
+
+    Returns
+    -------
+    RuledImage or GridImage
+
+    Raises
+    ------
+    CalibrationError
+        If the image is empty or saturated, shows neither, or not what `pattern` says.
+    """
+    _check_exposure(grey, full_scale, name)
+    direction = find_direction(grey)
+    looks_ruled = direction.share > _ONE_WAY
+    if pattern == "grid":
+        return measure_grid(grey, name)
+    if pattern == "rulings":
+        if not looks_ruled:
+            message = (
+                f"{name}: its lines or elements run two ways alike, so it shows a grid or nothing "
+                "at all, not rulings; give --pattern grid, or an image of a ruled micrometer."
+            )
+            raise CalibrationError([message])
+        return measure_rulings(grey, name)
+    if not looks_ruled:
+        return measure_grid(grey, name)
+    try:
+        return measure_rulings(grey, name)
+    except CalibrationError as no_ruling:
+        # Squares and dots at low contrast may lean one way by chance: a grid settles it.
+        try:
+            return measure_grid(grey, name)
+        except CalibrationError:
+            raise no_ruling from None
+
+
+def _check_exposure(grey: NDArray[Any], full_scale: float, name: str) -> None:
+    rows, cols = grey.shape
+    if min(rows, cols) < _SMALLEST_PX:
+        message = f"{name}: is {cols} x {rows} px; at least {_SMALLEST_PX} px each way are needed."
+        raise CalibrationError([message])
+    clipped = float(np.count_nonzero(grey >= full_scale)) / grey.size
+    if clipped > _CLIPPED:
+        message = (
+            f"{name}: {100 * clipped:.0f} % of its pixels are saturated, at most "
+            f"{100 * _CLIPPED:.0f} % may be; take it again with a shorter exposure."
+        )
+        raise CalibrationError([message])
+    if float(np.ptp(grey[::4, ::4])) == 0.0:
+        message = f"{name}: is empty, all its pixels are alike; take an image of the artefact."
+        raise CalibrationError([message])

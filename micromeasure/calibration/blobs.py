@@ -1,0 +1,221 @@
+"""Finding the elements of a grid (dots, squares, fields between crossed lines) and their centres.
+
+The elements are compared with their own common image, made symmetric about its middle: an
+element that looks the same when turned by half a turn is located without bias.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+_SEARCH_PX = 1_500_000  # found on an image reduced to about this size, if that is fine enough
+_LEAST_AREA = 12  # px on the image searched
+_FEWEST = 9
+_ALIKE = (0.6, 1.6)  # area of an element in units of the usual one
+_PHASES = 4  # the common image is sampled at quarters of a pixel
+_MARGIN_PX = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blobs:
+    """Elements found.
+
+    Attributes
+    ----------
+    centre_px : ndarray, shape (n, 2)
+        ``x y``.
+    u_px : ndarray, shape (n,)
+        Standard uncertainty of each coordinate from noise.
+    radius_px : float
+        Half the side of the square that holds an element.
+    dark : bool
+    """
+
+    centre_px: FloatArray
+    u_px: FloatArray
+    radius_px: float
+    dark: bool
+
+
+def find_blobs(grey: NDArray[Any]) -> Blobs | None:
+    """Find equal, separate elements and locate them to the nearest few tenths of a pixel.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (rows, cols)
+
+    Returns
+    -------
+    Blobs or None
+        None if there are fewer than nine equal elements. `u_px` is not filled.
+    """
+    import cv2
+
+    rows, cols = grey.shape
+    factor = max(1, int(np.sqrt(rows * cols / _SEARCH_PX)))
+    for reduction in sorted({factor, 1}, reverse=True):
+        size = (cols // reduction, rows // reduction)
+        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+        best: Blobs | None = None
+        for sigma in (0.8, 2.0):
+            for blobs in _both_polarities(small, sigma):
+                if best is None or len(blobs.centre_px) > 1.15 * len(best.centre_px):
+                    best = blobs
+        if best is not None:
+            ratio = np.array([cols / size[0], rows / size[1]])
+            return Blobs(
+                centre_px=(best.centre_px + 0.5) * ratio - 0.5,
+                u_px=np.full(len(best.centre_px), np.nan),
+                radius_px=best.radius_px * float(ratio.max()),
+                dark=best.dark,
+            )
+    return None
+
+
+def _both_polarities(small: NDArray[np.float32], sigma: float) -> list[Blobs]:
+    import cv2
+
+    rows, cols = small.shape
+    window = 2 * (min(rows, cols) // 8) + 1
+    smooth = cv2.GaussianBlur(small, (0, 0), sigma)
+    uneven = smooth - cv2.blur(small, (window, window), borderType=cv2.BORDER_REFLECT)
+    low, high = np.percentile(uneven[::3, ::3], [0.5, 99.5])
+    if high <= low:
+        return []
+    digits = np.clip((uneven - low) * (255.0 / (high - low)), 0, 255).astype(np.uint8)
+    level, above = cv2.threshold(digits, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    del level
+    found = []
+    for dark, mask in ((True, cv2.bitwise_not(above)), (False, above)):
+        blobs = _equal_elements(mask, dark=dark)
+        if blobs is not None:
+            found.append(blobs)
+    return found
+
+
+def _equal_elements(mask: NDArray[Any], *, dark: bool) -> Blobs | None:
+    import cv2
+
+    rows, cols = mask.shape
+    _, _, stats, centre = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    stats, centre = stats[1:], centre[1:]
+    left, top, width, height, area = (stats[:, i].astype(np.float64) for i in range(5))
+    whole = (left > 0) & (top > 0) & (left + width < cols) & (top + height < rows)
+    whole &= (area >= _LEAST_AREA) & (np.maximum(width, height) < 2.2 * np.minimum(width, height))
+    whole &= area > 0.35 * width * height
+    if whole.sum() < _FEWEST:
+        return None
+    # The usual area is the one that holds most of the elements' total area, so that a crowd
+    # of specks does not outvote the elements.
+    order = np.argsort(area[whole])
+    heap = np.cumsum(area[whole][order])
+    usual = area[whole][order][np.searchsorted(heap, heap[-1] / 2)]
+    alike = whole & (area > _ALIKE[0] * usual) & (area < _ALIKE[1] * usual)
+    if alike.sum() < _FEWEST:
+        return None
+    side = float(np.median(np.maximum(width, height)[alike]))
+    return Blobs(
+        centre_px=centre[alike],
+        u_px=np.full(int(alike.sum()), np.nan),
+        radius_px=side / 2,
+        dark=dark,
+    )
+
+
+def locate_blobs(grey: NDArray[Any], blobs: Blobs, pitch_px: float) -> Blobs:
+    """Locate elements by comparing each with the image common to all.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (rows, cols)
+    blobs : Blobs
+        Centres to within a pixel or two.
+    pitch_px : float
+        Distance between neighbours: no window reaches further than half of it.
+
+    Returns
+    -------
+    Blobs
+        Elements whose window lies in the image; `u_px` is infinite where one differs from all.
+    """
+    reach = int(min(np.ceil(blobs.radius_px + _MARGIN_PX), max(2.0, pitch_px / 2)))
+    centre = blobs.centre_px
+    rows, cols = grey.shape
+    inside = ((centre > reach + 1) & (centre < np.array([cols, rows]) - reach - 2)).all(axis=1)
+    centre = centre[inside]
+    offsets = np.arange(-reach, reach + 1)
+    u_px = np.full(len(centre), np.inf)
+    for _ in range(3):
+        quarter = np.rint(centre * _PHASES).astype(np.intp)
+        whole = quarter // _PHASES
+        phase = quarter - whole * _PHASES
+        patch = grey[
+            whole[:, 1, None, None] + offsets[:, None], whole[:, 0, None, None] + offsets
+        ].astype(np.float64)
+        common = _common_image(patch, phase, reach)
+        shift, u_px = _shifts(patch, phase, common, reach)
+        centre = quarter / _PHASES + np.clip(shift, -1.0, 1.0)
+    return Blobs(centre_px=centre, u_px=u_px, radius_px=blobs.radius_px, dark=blobs.dark)
+
+
+def _common_image(patch: FloatArray, phase: NDArray[np.intp], reach: int) -> FloatArray:
+    """Return the mean element on a grid of quarter pixels, symmetric under half a turn."""
+    import cv2
+
+    side = _PHASES * (2 * reach + 2) + 1
+    middle = side // 2
+    sums, counts = np.zeros((side, side)), np.zeros((side, side))
+    level = np.median(patch, axis=(1, 2), keepdims=True)
+    for px in range(_PHASES):
+        for py in range(_PHASES):
+            members = (phase[:, 0] == px) & (phase[:, 1] == py)
+            if not members.any():
+                continue
+            rows = middle - py + _PHASES * np.arange(-reach, reach + 1)
+            cols = middle - px + _PHASES * np.arange(-reach, reach + 1)
+            sums[np.ix_(rows, cols)] += (patch[members] - level[members]).sum(axis=0)
+            counts[np.ix_(rows, cols)] += members.sum()
+    sums, counts = sums + sums[::-1, ::-1], counts + counts[::-1, ::-1]
+    # Half a pixel of blur joins the phases; it is far below what any optics leave.
+    blur = [cv2.GaussianBlur(a, (0, 0), 0.35 * _PHASES) for a in (sums, counts)]
+    return np.asarray(blur[0] / np.maximum(blur[1], 1e-9))
+
+
+def _shifts(
+    patch: FloatArray, phase: NDArray[np.intp], common: FloatArray, reach: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return shifts against the quarter-pixel places, shape (n, 2), and their uncertainty."""
+    middle = common.shape[0] // 2
+    slope_y, slope_x = (np.gradient(common, axis=axis) * _PHASES for axis in (0, 1))
+    step = np.arange(-reach, reach + 1)
+    tilt_x = np.broadcast_to(step, (len(step), len(step))).ravel() / reach
+    tilt_y = np.broadcast_to(step[:, None], (len(step), len(step))).ravel() / reach
+    shift = np.zeros((len(patch), 2))
+    u = np.full(len(patch), np.inf)
+    variance = np.full(len(patch), np.nan)
+    inverse_of = np.zeros(len(patch))
+    for px in range(_PHASES):
+        for py in range(_PHASES):
+            members = np.flatnonzero((phase[:, 0] == px) & (phase[:, 1] == py))
+            if len(members) == 0:
+                continue
+            at = np.ix_(middle - py + _PHASES * step, middle - px + _PHASES * step)
+            columns = np.stack(
+                [np.ones(len(step) ** 2), common[at].ravel(), slope_x[at].ravel(),
+                 slope_y[at].ravel(), tilt_x, tilt_y]
+            )  # fmt: skip
+            values = patch[members].reshape(len(members), -1)
+            inverse = np.linalg.pinv(columns @ columns.T)
+            solution = values @ columns.T @ inverse
+            residual = values - solution @ columns
+            shift[members] = -solution[:, 2:4] / solution[:, 1:2]
+            variance[members] = (residual**2).mean(axis=1)
+            inverse_of[members] = (inverse[2, 2] + inverse[3, 3]) / 2 / solution[:, 1] ** 2
+    noise2 = float(np.median(variance))
+    same = variance < 4.0 * noise2
+    u[same] = np.sqrt(noise2 * inverse_of[same])
+    return shift, u

@@ -1,0 +1,284 @@
+"""Centres of ruled lines to a small part of a pixel, band by band along their length.
+
+Every line is compared by least squares with one symmetric shape, found from all lines
+together: a stripe with sharp edges seen through a Gaussian blur. The shape is symmetric, so
+a symmetric line is located without bias whatever its true profile is.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.calibration.bands import FINE, Bands
+from micromeasure.calibration.ground import Ground
+
+FloatArray = NDArray[np.float64]
+
+# Slope of the ground left after evening out, over half a window, as a share of a line's depth.
+_SLOPE = 0.01
+_PASSES = 3
+_TAIL = 4.5  # a window reaches this many blurs beyond the stripe; further out is only noise
+_SEEN = 0.9  # least share of a window's pixels that must lie inside the image
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """The profile of a line: a stripe seen through a Gaussian blur, depth 1.
+
+    Attributes
+    ----------
+    width_px, sigma_px : float
+        Width of the stripe and standard deviation of the blur, along X.
+    """
+
+    width_px: float
+    sigma_px: float
+
+    def at(self, distance_px: FloatArray) -> FloatArray:
+        """Return the depth at distances from the centre."""
+        from scipy.special import ndtr
+
+        half = self.width_px / 2
+        return np.asarray(
+            ndtr((distance_px + half) / self.sigma_px) - ndtr((distance_px - half) / self.sigma_px)
+        )
+
+    def slope(self, distance_px: FloatArray) -> FloatArray:
+        """Return the derivative of the depth by distance."""
+        z = (distance_px + np.array([[self.width_px], [-self.width_px]]) / 2) / self.sigma_px
+        density = np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * self.sigma_px)
+        return np.asarray(density[0] - density[1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Centres:
+    """What was measured of each line (first axis) in each band (second axis).
+
+    Attributes
+    ----------
+    x_px : ndarray, shape (n_lines, n_bands)
+        Centre in the sheared coordinate; NaN where nothing could be measured.
+    u_px : ndarray
+        Standard uncertainty from the noise of the pixels.
+    depth : ndarray
+        Contrast against the evened-out ground.
+    u_depth : ndarray
+    misfit : ndarray
+        Variance of the residuals in units of the noise.
+    shape : Shape
+    noise : float
+        Standard deviation of a pixel in the evened-out image.
+    """
+
+    x_px: FloatArray
+    u_px: FloatArray
+    depth: FloatArray
+    u_depth: FloatArray
+    misfit: FloatArray
+    shape: Shape
+    noise: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    shift_px: FloatArray
+    depth: FloatArray
+    var_shift: FloatArray
+    var_depth: FloatArray
+    squares: FloatArray
+
+
+def even_out(bands: Bands, ground: Ground, *, dark: bool) -> FloatArray:
+    """Return the depth of the pattern in each sample; 0 in the open and where there is none.
+
+    Notes
+    -----
+    Dark lines take away a share of the light, so they are divided by the ground; bright lines
+    on a dark ground are light of their own, from which the ground is taken off.
+    """
+    x = bands.origin_px + np.arange(bands.sums.shape[1]) / FINE
+    step = 16  # the ground is smooth: every fourth pixel will do
+    coarse = x[::step]
+    behind = np.stack(
+        [
+            np.interp(x, coarse, ground.at(coarse - bands.tangent * (y - bands.y_middle), y))
+            for y in bands.y_px
+        ]
+    )
+    mean = bands.sums / np.maximum(bands.counts, 1.0)
+    depth = 1.0 - mean / np.maximum(behind, 1e-3 * behind.max()) if dark else mean - behind
+    return np.where(bands.counts > 0.0, depth, 0.0)
+
+
+def measure_centres(
+    bands: Bands, depth: FloatArray, places_px: FloatArray, pitch_px: float
+) -> Centres:
+    """Locate lines in every band.
+
+    Parameters
+    ----------
+    bands : Bands
+    depth : ndarray, shape (n_bands, n_samples)
+        From `even_out`.
+    places_px : ndarray, shape (n_lines, n_bands)
+        Where the lines are expected, in the sheared coordinate, to a quarter of a pitch.
+    pitch_px : float
+        Smallest distance between lines, along X.
+
+    Returns
+    -------
+    Centres
+    """
+    half = max(2, round(pitch_px / 2 * FINE))
+    distance = np.arange(-half, half + 1) / FINE
+    at = (places_px - bands.origin_px - bands.offset_px) * FINE
+    index = np.rint(at).astype(np.intp)
+    shape = Shape(width_px=0.25 * pitch_px, sigma_px=max(0.5, 0.08 * pitch_px))
+    fit, noise2 = None, 1.0
+    for round_ in range(_PASSES):
+        values, weights, seen = _windows(bands, depth, index, half)
+        if round_ > 0 and fit is not None:
+            values = values - _neighbours(fit.depth, shape, distance, pitch_px)
+        shape = _common_shape(values, weights, distance, start=shape)
+        if round_ == 0:
+            half = min(half, round((shape.width_px / 2 + _TAIL * shape.sigma_px) * FINE) + FINE)
+            distance = np.arange(-half, half + 1) / FINE
+            values, weights, seen = _windows(bands, depth, index, half)
+        fit = _fit(values, weights, shape, distance)
+        freedom = np.maximum((weights > 0).sum(axis=-1) - 4.0, 1.0)
+        noise2 = float(np.median((fit.squares / freedom)[seen])) if seen.any() else 1.0
+        if round_ < _PASSES - 1:
+            moved = np.clip(np.nan_to_num(fit.shift_px), -pitch_px / 4, pitch_px / 4)
+            index = index + np.rint(moved * FINE).astype(np.intp)
+    assert fit is not None  # noqa: S101  # there is at least one pass; tells the type checker
+    x_px = index / FINE + fit.shift_px + bands.origin_px + bands.offset_px
+    good = seen & (np.abs(x_px - places_px) < 0.35 * pitch_px)
+    return Centres(
+        x_px=np.where(good, x_px, np.nan),
+        u_px=np.sqrt(noise2 * fit.var_shift),
+        depth=fit.depth,
+        u_depth=np.sqrt(noise2 * fit.var_depth),
+        misfit=fit.squares / freedom / max(noise2, 1e-12),
+        shape=shape,
+        noise=float(np.sqrt(noise2)),
+    )
+
+
+def _windows(
+    bands: Bands, depth: FloatArray, index: NDArray[np.intp], half: int
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Return values and weights, shape (n_lines, n_bands, n_samples), and what is in the image."""
+    reach = index[:, :, None] + np.arange(-half, half + 1)
+    inside = (reach >= 0) & (reach < depth.shape[1])
+    reach = np.clip(reach, 0, depth.shape[1] - 1)
+    row = np.arange(depth.shape[0])[None, :, None]
+    weights = np.where(inside, bands.counts[row, reach], 0.0)
+    values = depth[row, reach]
+    whole = bands.rows * (2 * half + 1) / FINE
+    seen = weights.sum(axis=-1) >= _SEEN * whole
+    return values, np.where(seen[..., None], weights, 0.0), seen
+
+
+def _neighbours(
+    depth: FloatArray, shape: Shape, distance: FloatArray, pitch_px: float
+) -> FloatArray:
+    """Return what the tails of the lines next to each line add to its window."""
+    before, after = np.zeros_like(depth), np.zeros_like(depth)
+    known = np.clip(np.nan_to_num(depth), 0.0, None)
+    before[1:], after[:-1] = known[:-1], known[1:]
+    return np.asarray(
+        before[..., None] * shape.at(distance + pitch_px)
+        + after[..., None] * shape.at(distance - pitch_px)
+    )
+
+
+def _common_shape(
+    values: FloatArray, weights: FloatArray, distance: FloatArray, *, start: Shape
+) -> Shape:
+    """Fit width and blur to the mean profile of the deeper windows."""
+    half = float(distance[-1])
+    inner, outer = np.abs(distance) < half / 4, np.abs(distance) > 3 * half / 4
+    contrast = _mean(values, weights, inner) - _mean(values, weights, outer)
+    known = contrast[np.isfinite(contrast)]
+    if known.size == 0:
+        return start
+    chosen = np.nan_to_num(contrast) > 0.6 * np.percentile(known, 90)
+    total = weights[chosen].sum(axis=0)
+    mean = (weights[chosen] * values[chosen]).sum(axis=0) / np.maximum(total, 1e-9)
+    mean, total = (mean + mean[::-1]) / 2, (total + total[::-1]) / 2
+    return _fit_shape(mean, total, distance, start)
+
+
+def _fit_shape(mean: FloatArray, weight: FloatArray, distance: FloatArray, start: Shape) -> Shape:
+    """Search width and blur on a grid that closes in on the best pair."""
+    centre = np.log([start.width_px, start.sigma_px])
+    lowest = np.log([0.2, 0.3])
+    highest = np.log([1.5 * distance[-1], 0.8 * distance[-1]])
+    root = np.sqrt(weight / max(weight.max(), 1e-12))
+    span = np.array([1.5, 1.5])
+    for _ in range(6):
+        offers = [
+            np.clip(centre + span * (i, j), lowest, highest)
+            for i in np.linspace(-1, 1, 7)
+            for j in np.linspace(-1, 1, 7)
+        ]
+        centre = min(offers, key=lambda offer: _shape_misfit(offer, mean, root, distance))
+        span = span / 2.5
+    return Shape(width_px=float(np.exp(centre[0])), sigma_px=float(np.exp(centre[1])))
+
+
+def _shape_misfit(
+    offer: FloatArray, mean: FloatArray, root: FloatArray, distance: FloatArray
+) -> float:
+    shape = Shape(width_px=float(np.exp(offer[0])), sigma_px=float(np.exp(offer[1])))
+    profile = shape.at(distance) * root
+    # Depth and level are solved for exactly by 2 x 2 normal equations.
+    ss, sp, pp = root @ root, root @ profile, profile @ profile
+    sm, pm = root @ (root * mean), profile @ (root * mean)
+    determinant = ss * pp - sp * sp
+    if determinant <= 1e-12 * ss * pp:
+        return float("inf")
+    level = (pp * sm - sp * pm) / determinant
+    deep = (ss * pm - sp * sm) / determinant
+    residual = root * mean - level * root - deep * profile
+    return float(residual @ residual)
+
+
+def _mean(values: FloatArray, weights: FloatArray, part: NDArray[np.bool_]) -> FloatArray:
+    total = weights[..., part].sum(axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((values[..., part] * weights[..., part]).sum(axis=-1) / total)
+
+
+def _fit(values: FloatArray, weights: FloatArray, shape: Shape, distance: FloatArray) -> _Fit:
+    """Fit level, slope, depth and shift of the shape to every window at once."""
+    profile, slope = shape.at(distance), shape.slope(distance)
+    half = float(distance[-1])
+    columns = np.stack([np.ones_like(distance), distance / half, profile, slope])
+    pairs = (columns[:, None, :] * columns[None, :, :]).reshape(16, -1)
+    normal = (weights @ pairs.T).reshape(*weights.shape[:-1], 4, 4)
+    weighted = weights * values
+    right = weighted @ columns.T
+    # A sloping ground looks like a shifted line. The little that evening out leaves is known
+    # to be small, which is written as a prior: without it a narrow window loses most of its
+    # information on the shift. The prior's weight needs noise and depth: found from a first fit.
+    empty = weights.sum(axis=-1) <= 0.0
+    normal[empty] = np.eye(4)
+    first = np.linalg.solve(normal + 1e-9 * np.eye(4), right[..., None])[..., 0]
+    squares = (weighted * values).sum(axis=-1) - (first * right).sum(axis=-1)
+    freedom = np.maximum((weights > 0).sum(axis=-1) - 4.0, 1.0)
+    noise2 = float(np.median((squares / freedom)[~empty])) if not empty.all() else 1.0
+    depth = float(np.percentile(first[..., 2][~empty], 90)) if not empty.all() else 1.0
+    normal[..., 1, 1] += max(noise2, 1e-12) / (_SLOPE * max(depth, 1e-6)) ** 2
+    inverse = np.linalg.inv(normal + 1e-12 * np.eye(4))
+    solution = (inverse @ right[..., None])[..., 0]
+    squares = (weighted * values).sum(axis=-1) - (solution * right).sum(axis=-1)
+    deep = np.where(solution[..., 2] > 1e-9, solution[..., 2], np.nan)
+    return _Fit(
+        shift_px=-solution[..., 3] / deep,
+        depth=np.where(empty, np.nan, solution[..., 2]),
+        var_shift=inverse[..., 3, 3] / deep**2,
+        var_depth=np.asarray(inverse[..., 2, 2], dtype=np.float64),
+        squares=np.maximum(squares, 0.0),
+    )

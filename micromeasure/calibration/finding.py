@@ -1,0 +1,192 @@
+"""Finding the rulings of a stage micrometer in band profiles: pitch, polarity, places."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.calibration.bands import FINE, Bands
+from micromeasure.calibration.numbering import Numbering, number_lines
+
+FloatArray = NDArray[np.float64]
+
+_LEAST_PITCH_PX = 3.0
+_COARSE_PITCH_PX = 24.0  # from here on whole pixels are fine enough to find a line
+_LEAST_HEIGHT = 0.4  # of the usual height of a line
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """Lines found in one stretch of bands.
+
+    Attributes
+    ----------
+    positions_px : ndarray, shape (n,)
+        X of each line that belongs to the ruling.
+    numbers : ndarray of int, shape (n,)
+    pitch_px : float
+    dark : bool
+    first_band, last_band : int
+        Stretch of bands, the last one not included.
+    """
+
+    positions_px: FloatArray
+    numbers: NDArray[np.intp]
+    pitch_px: float
+    dark: bool
+    first_band: int
+    last_band: int
+
+
+def find_rulings(bands: Bands) -> Found | None:
+    """Find the finest regular ruling that any stretch of bands shows.
+
+    Parameters
+    ----------
+    bands : Bands
+
+    Returns
+    -------
+    Found or None
+        None if no stretch shows six or more regular lines.
+
+    Notes
+    -----
+    On a stage micrometer only the lines of every fifth and tenth division run the whole
+    height. Looking at stretches apart finds the one where every division has its line.
+    """
+    best: Found | None = None
+    for first, last in _stretches(len(bands.y_px)):
+        found = _in_stretch(bands, first, last)
+        if found is not None and (best is None or _is_better(found, best)):
+            best = found
+    return best
+
+
+def _is_better(new: Found, old: Found) -> bool:
+    ratio = new.pitch_px / old.pitch_px
+    if ratio < 0.8:
+        return True
+    return ratio < 1.25 and len(new.numbers) > len(old.numbers)
+
+
+def _stretches(n_bands: int) -> Iterator[tuple[int, int]]:
+    yield 0, n_bands
+    for share, step in ((0.25, 0.125), (0.125, 0.125)):
+        length = round(share * n_bands)
+        if length < 1:
+            return
+        for start in np.arange(0.0, 1.0 - share + 1e-9, step):
+            first = round(start * n_bands)
+            yield first, min(n_bands, first + length)
+
+
+def _in_stretch(bands: Bands, first: int, last: int) -> Found | None:
+    sums = bands.sums[first:last].sum(axis=0)
+    counts = bands.counts[first:last].sum(axis=0)
+    seen = counts > 0.0
+    if not seen.any():
+        return None
+    level = sums[seen].sum() / counts[seen].sum()
+    sums = sums - level * counts
+    # A search for the pitch needs only whole pixels; fine ruling is looked at again below.
+    coarse = _merged(sums, FINE), _merged(counts, FINE)
+    flat = _smooth(*coarse, 0.5) - _smooth(*coarse, max(8.0, bands.width_px / 10))
+    rough = _pitch_by_autocorrelation(np.where(coarse[1] > 0, flat, 0.0))
+    if rough is None:
+        return None
+    grain = FINE if rough > _COARSE_PITCH_PX else 1
+    sums, counts = _merged(sums, grain), _merged(counts, grain)
+    pitch = rough * FINE / grain
+    profile = _smooth(sums, counts, max(0.4 * FINE / grain, pitch / 16))
+    profile -= _smooth(sums, counts, 0.8 * pitch)
+    profile[counts == 0.0] = 0.0
+    dark = float(np.mean(profile**3)) < 0.0
+    places = _peaks(-profile if dark else profile, pitch)
+    numbering = number_lines(places, pitch)
+    if numbering is None:
+        return None
+    return _found(bands, places * grain / FINE + (grain - 1) / 2 / FINE, numbering, dark=dark,
+                  stretch=(first, last), grain=grain)  # fmt: skip
+
+
+def _found(
+    bands: Bands,
+    places_px: FloatArray,
+    numbering: Numbering,
+    *,
+    dark: bool,
+    stretch: tuple[int, int],
+    grain: int,
+) -> Found:
+    return Found(
+        positions_px=places_px[numbering.belongs] + bands.origin_px,
+        numbers=numbering.numbers[numbering.belongs],
+        pitch_px=numbering.pitch * grain / FINE,
+        dark=dark,
+        first_band=stretch[0],
+        last_band=stretch[1],
+    )
+
+
+def _merged(values: FloatArray, grain: int) -> FloatArray:
+    whole = len(values) // grain * grain
+    return np.asarray(values[:whole].reshape(-1, grain).sum(axis=1))
+
+
+def _smooth(sums: FloatArray, counts: FloatArray, sigma: float) -> FloatArray:
+    """Return the mean brightness under a Gaussian window, missing samples left out."""
+    import cv2
+
+    ksize = 2 * round(3.5 * sigma) + 1
+    rows = np.stack([sums, counts])
+    sums, counts = (
+        cv2.GaussianBlur(row[None, :], (ksize, 1), sigmaX=sigma, borderType=cv2.BORDER_CONSTANT)[0]
+        for row in rows
+    )
+    return np.asarray(sums / np.maximum(counts, 1e-9 * counts.max()), dtype=np.float64)
+
+
+def _pitch_by_autocorrelation(profile: FloatArray) -> float | None:
+    """Return the shortest lag at which a profile clearly resembles itself."""
+    n = len(profile)
+    spectrum = np.fft.rfft(profile, 2 * n)
+    product = np.fft.irfft(np.abs(spectrum) ** 2)[: n // 2]
+    if product[0] <= 0.0:
+        return None
+    overlap = 1.0 - np.arange(len(product)) / n
+    likeness = product / (product[0] * overlap)
+    inner = likeness[1:-1]
+    tops = np.flatnonzero((inner >= likeness[:-2]) & (inner > likeness[2:])) + 1
+    below = np.flatnonzero(likeness < 0.0)
+    if len(below) == 0:
+        return None
+    tops = tops[tops > max(below[0], _LEAST_PITCH_PX - 1)]
+    if len(tops) == 0 or likeness[tops].max() < 0.1:
+        return None
+    at = int(tops[likeness[tops] >= 0.5 * likeness[tops].max()][0])
+    return at + _vertex(likeness[at - 1 : at + 2])
+
+
+def _vertex(three: FloatArray) -> float:
+    """Return where the parabola through three equidistant values peaks, from the middle one."""
+    curve = three[0] - 2 * three[1] + three[2]
+    return 0.0 if curve >= 0.0 else float(0.5 * (three[0] - three[2]) / curve)
+
+
+def _peaks(profile: FloatArray, pitch: float) -> FloatArray:
+    """Return the places of maxima that are of usual height and no closer than 0.4 pitches."""
+    inner = profile[1:-1]
+    tops = np.flatnonzero((inner >= profile[:-2]) & (inner > profile[2:]) & (inner > 0)) + 1
+    heights = profile[tops]
+    if len(tops) == 0:
+        return np.empty(0)
+    usual = float(np.percentile(heights[heights > 0.25 * heights.max()], 75))
+    tops, heights = tops[heights > _LEAST_HEIGHT * usual], heights[heights > _LEAST_HEIGHT * usual]
+    kept: list[int] = []
+    for top in tops[np.argsort(-heights, kind="stable")].tolist():
+        if all(abs(top - other) > 0.4 * pitch for other in kept[-400:]):
+            kept.append(top)
+    kept.sort()
+    return np.array([top + _vertex(profile[top - 1 : top + 2]) for top in kept])

@@ -1,0 +1,231 @@
+"""One image of a grid, from pixels to both scales, squareness and radial distortion."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.calibration.blobs import find_blobs, locate_blobs
+from micromeasure.calibration.ground import find_ground
+from micromeasure.calibration.lattice import number_elements
+from micromeasure.errors import CalibrationError
+
+FloatArray = NDArray[np.float64]
+
+_FEWEST = 9
+_FEWEST_EACH_WAY = 3
+_CUT = 4.5
+_ROUNDS = 8
+_CLEAR = 4.0  # distortion is taken for real from this many standard uncertainties on
+_CENTRE_CLEAR = 6.0  # and its centre measured, not assumed, from this
+_IRREGULAR = 0.1  # of a pitch: greatest rms residual of a grid
+_MAD_TO_SD = 1.4826
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GridImage:
+    """The elements of a grid in one image and the law that fits them.
+
+    Attributes
+    ----------
+    pixels_per_cell : ndarray, shape (2, 2)
+        Columns are the image's steps, ``x y``, for one column and one row of the grid, at the
+        centre of distortion.
+    covariance : ndarray, shape (4, 4)
+        Of ``pixels_per_cell`` in row-major order.
+    dof : float
+    numbers : ndarray of int, shape (n, 2)
+        Column and row of each element used.
+    centre_px, residual_px : ndarray, shape (n, 2)
+        Where it was found, and its deviation from the law.
+    stray_px : ndarray, shape (m, 2)
+        Elements left out.
+    k1_per_px2, u_k1_per_px2 : float
+        Radial distortion; used in the law only where `is_distorted`.
+    distortion_centre_px : tuple of two floats
+    is_distorted : bool
+        Whether the distortion is beyond doubt.
+    size_px : tuple of two ints
+    radius_px : float
+    dark : bool
+    residual_sd_px : float
+    """
+
+    pixels_per_cell: FloatArray
+    covariance: FloatArray
+    dof: float
+    numbers: NDArray[np.intp]
+    centre_px: FloatArray
+    residual_px: FloatArray
+    stray_px: FloatArray
+    k1_per_px2: float
+    u_k1_per_px2: float
+    distortion_centre_px: tuple[float, float]
+    is_distorted: bool
+    size_px: tuple[int, int]
+    radius_px: float
+    dark: bool
+    residual_sd_px: float
+
+    @property
+    def rotation_deg(self) -> float:
+        """Direction of the grid's first axis against the image's x axis."""
+        return float(np.degrees(np.arctan2(self.pixels_per_cell[1, 0], self.pixels_per_cell[0, 0])))
+
+
+def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
+    """Find, number and fit the elements of a grid.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (rows, cols)
+    name : str
+        Of the image, for messages.
+
+    Returns
+    -------
+    GridImage
+
+    Raises
+    ------
+    CalibrationError
+        If there is no regular grid or its numbers are not certain.
+    """
+    blobs = find_blobs(grey)
+    if blobs is None:
+        message = (
+            f"{name}: no ruling and no grid found; six regular lines or nine equal dots or squares "
+            "are needed. Take an image of the artefact in focus, evenly lit."
+        )
+        raise CalibrationError([message])
+    numbered = number_elements(blobs.centre_px)
+    if numbered is None or numbered[1].sum() < _FEWEST:
+        raise CalibrationError([_uncertain(name)])
+    first = _law(blobs.centre_px[numbered[1]], numbered[0][numbered[1]], None)
+    pitch = float(np.hypot(*first.solution[[1, 4]]))
+    # Light that falls off across an element would shift it: divide by the bright phase.
+    covered = min(0.9, math.pi * blobs.radius_px**2 / pitch**2)
+    share = 1.0 - (1.0 - covered if blobs.dark else covered) / 2
+    light = find_ground(grey, share=share, feature_px=pitch)
+    located = locate_blobs(light.even(grey), blobs, pitch)
+    numbered = number_elements(located.centre_px)
+    if numbered is None:
+        raise CalibrationError([_uncertain(name)])
+    good = numbered[1] & np.isfinite(located.u_px)
+    numbers, centre = numbered[0][good], located.centre_px[good]
+    if good.sum() < _FEWEST or (np.ptp(numbers, axis=0) + 1 < _FEWEST_EACH_WAY).any():
+        raise CalibrationError([_uncertain(name)])
+    size = (grey.shape[1], grey.shape[0])
+    law, middle, distorted = _best_law(centre, numbers, size)
+    if law.sd > _IRREGULAR * pitch:
+        raise CalibrationError([_uncertain(name)])
+    bent = law if distorted else _law(centre, numbers, middle)
+    chosen = [1, 2, 4, 5]
+    return GridImage(
+        pixels_per_cell=law.solution[chosen].reshape(2, 2),
+        covariance=law.covariance[np.ix_(chosen, chosen)],
+        dof=float(law.dof),
+        numbers=numbers[law.used],
+        centre_px=centre[law.used],
+        residual_px=law.residual[law.used],
+        stray_px=np.concatenate([centre[~law.used], located.centre_px[~good]]),
+        k1_per_px2=float(bent.solution[6]),
+        u_k1_per_px2=float(np.sqrt(bent.covariance[6, 6])),
+        distortion_centre_px=middle,
+        is_distorted=distorted,
+        size_px=size,
+        radius_px=located.radius_px,
+        dark=located.dark,
+        residual_sd_px=law.sd,
+    )
+
+
+def _uncertain(name: str) -> str:
+    return (
+        f"{name}: equal elements were found, but not in a regular square grid, so their numbers "
+        "are not certain; at least 3 x 3 neighbouring dots or squares are needed. Take an image "
+        "that shows the grid alone."
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Law:
+    solution: FloatArray
+    covariance: FloatArray
+    used: NDArray[np.bool_]
+    residual: FloatArray
+    sd: float
+    dof: int
+
+
+def _best_law(
+    centre: FloatArray, numbers: NDArray[np.intp], size: tuple[int, int]
+) -> tuple[_Law, tuple[float, float], bool]:
+    """Return the law with as much distortion as the image proves, and the distortion's centre."""
+    middle = ((size[0] - 1) / 2, (size[1] - 1) / 2)
+    bent = _law(centre, numbers, middle)
+    if not abs(bent.solution[6]) > _CLEAR * np.sqrt(bent.covariance[6, 6]):
+        return _law(centre, numbers, None), middle, False
+    for _ in range(4):
+        free = _law(centre, numbers, middle, free_centre=True)
+        # Columns 7 and 8 carry k1 times the shift of the centre.
+        shift = free.solution[7:9] / free.solution[6]
+        u = np.sqrt(np.diag(free.covariance)[7:9]) / abs(free.solution[6])
+        if not (np.abs(shift) > _CENTRE_CLEAR * u).any() and middle[0] == (size[0] - 1) / 2:
+            break
+        moved = np.clip(np.array(middle) + shift, 0, np.array(size) - 1.0)
+        middle = (float(moved[0]), float(moved[1]))
+    return _law(centre, numbers, middle), middle, True
+
+
+def _law(
+    centre: FloatArray,
+    numbers: NDArray[np.intp],
+    middle: tuple[float, float] | None,
+    *,
+    free_centre: bool = False,
+) -> _Law:
+    """Fit x and y of all elements linearly in column, row and distortion, strays left out."""
+    n = len(centre)
+    ones, none = np.ones(n), np.zeros(n)
+    i, j = numbers.T.astype(np.float64)
+    x_rows = [ones, i, j, none, none, none]
+    y_rows = [none, none, none, ones, i, j]
+    if middle is not None:
+        dx, dy = (centre - np.asarray(middle)).T
+        square = dx * dx + dy * dy
+        x_rows.append(-dx * square)
+        y_rows.append(-dy * square)
+        if free_centre:
+            x_rows += [square + 2 * dx * dx, 2 * dx * dy]
+            y_rows += [2 * dx * dy, square + 2 * dy * dy]
+    design = np.concatenate([np.stack(x_rows, axis=1), np.stack(y_rows, axis=1)])
+    target = np.concatenate([centre[:, 0], centre[:, 1]])
+    scale = np.sqrt((design**2).sum(axis=0))
+    design = design / scale
+    used = np.ones(n, dtype=np.bool_)
+    solution = np.zeros(design.shape[1])
+    residual = np.zeros((n, 2))
+    for _ in range(_ROUNDS):
+        rows = np.concatenate([used, used])
+        solution = np.linalg.lstsq(design[rows], target[rows])[0]
+        residual = (target - design @ solution).reshape(2, n).T
+        spread = _MAD_TO_SD * float(np.median(np.abs(residual[used])))
+        keep = (np.abs(residual) < _CUT * max(spread, 1e-6)).all(axis=1)
+        if (keep == used).all() or keep.sum() < _FEWEST:
+            break
+        used = keep
+    rows = np.concatenate([used, used])
+    dof = 2 * int(used.sum()) - design.shape[1]
+    sd = float(np.sqrt((residual[used] ** 2).sum() / max(dof, 1)))
+    covariance = np.linalg.inv(design[rows].T @ design[rows]) * sd**2 / np.outer(scale, scale)
+    return _Law(
+        solution=solution / scale,
+        covariance=covariance,
+        used=used,
+        residual=residual,
+        sd=sd,
+        dof=dof,
+    )

@@ -1,0 +1,129 @@
+"""The light behind a pattern: a smooth surface through the brightest (or darkest) parts."""
+
+import itertools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+_DEGREE = 4  # vignetting goes with the fourth power of a cosine
+_BLOCKS = 16
+_ROUNDS = 6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """Smooth brightness of the parts without pattern.
+
+    Attributes
+    ----------
+    coefficients : ndarray
+        Of the products of Legendre polynomials up to degree 4.
+    shape : tuple of two ints
+        Rows and columns of the image.
+    """
+
+    coefficients: FloatArray
+    shape: tuple[int, int]
+
+    def at(self, x_px: FloatArray, y_px: FloatArray) -> FloatArray:
+        """Return the brightness at points, any broadcastable shapes."""
+        rows, cols = self.shape
+        x = np.clip(2 * np.asarray(x_px) / (cols - 1) - 1, -1, 1)
+        y = np.clip(2 * np.asarray(y_px) / (rows - 1) - 1, -1, 1)
+        grid = np.zeros((_DEGREE + 1, _DEGREE + 1))
+        grid[_exponents()] = self.coefficients
+        x, y = np.broadcast_arrays(x, y)
+        return np.asarray(np.polynomial.legendre.legval2d(x, y, grid), dtype=np.float64)
+
+    def even(self, image: NDArray[Any]) -> NDArray[np.float32]:
+        """Return an image divided by this brightness."""
+        import cv2
+
+        rows, cols = self.shape
+        across, down = max(2, cols // 16), max(2, rows // 16)
+        # Where cv2.resize takes the centres of its coarse pixels to be.
+        x = (np.arange(across) + 0.5) * cols / across - 0.5
+        y = (np.arange(down) + 0.5) * rows / down - 0.5
+        coarse = self.at(x[None, :], y[:, None]).astype(np.float32)
+        level = cv2.resize(coarse, (cols, rows), interpolation=cv2.INTER_CUBIC)
+        floor = 1e-3 * float(level.max())
+        return np.asarray(image / np.maximum(level, floor), dtype=np.float32)
+
+
+def find_ground(image: NDArray[Any], *, share: float, feature_px: float) -> Ground:
+    """Fit the brightness of one phase of a pattern, open ground or pattern.
+
+    Parameters
+    ----------
+    image : ndarray, shape (rows, cols)
+    share : float
+        Quantile within a block of the image that lies in the phase wanted.
+    feature_px : float
+        Pitch of the pattern: every block must hold some of the phase.
+
+    Returns
+    -------
+    Ground
+    """
+    rows, cols = image.shape
+    across = int(np.clip(cols / (1.5 * feature_px), 1, _BLOCKS))
+    down = int(np.clip(rows / (1.5 * feature_px), 1, _BLOCKS))
+    step = max(1, int(np.sqrt(rows * cols / 400_000)))
+    thin = image[::step, ::step]
+    row_edges = np.linspace(0, thin.shape[0], down + 1).astype(int)
+    col_edges = np.linspace(0, thin.shape[1], across + 1).astype(int)
+    level = [
+        _quantile(thin[r0:r1, c0:c1], share)
+        for r0, r1 in itertools.pairwise(row_edges)
+        for c0, c1 in itertools.pairwise(col_edges)
+    ]
+    x, y = ((edges[:-1] + edges[1:] - 1) / 2 * step for edges in (col_edges, row_edges))
+    xx, yy = np.meshgrid(x, y)
+    return fit_ground(xx.ravel(), yy.ravel(), np.array(level), (rows, cols))
+
+
+def fit_ground(
+    x_px: FloatArray, y_px: FloatArray, level: FloatArray, shape: tuple[int, int]
+) -> Ground:
+    """Fit a smooth surface through levels known at points, shape (n,); strays count for little."""
+    rows, cols = shape
+    x, y = 2 * x_px / (cols - 1) - 1, 2 * y_px / (rows - 1) - 1
+    i, j = _exponents()
+    design = np.polynomial.legendre.legvander2d(x, y, [_DEGREE, _DEGREE])
+    design = design[:, i * (_DEGREE + 1) + j]
+    # Where few points determine the higher terms, a small ridge that grows with the order
+    # leaves them out.
+    ridge = (1e-3 * np.sqrt(level.size) * (i + j) ** 2).astype(np.float64)
+    return Ground(
+        coefficients=_robust(np.asarray(design, dtype=np.float64), level, ridge), shape=shape
+    )
+
+
+def _exponents() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    i, j = np.meshgrid(np.arange(_DEGREE + 1), np.arange(_DEGREE + 1), indexing="ij")
+    low = i + j <= _DEGREE
+    return i[low], j[low]
+
+
+def _quantile(block: NDArray[Any], share: float) -> float:
+    flat = block.ravel()
+    at = min(flat.size - 1, int(share * flat.size))
+    return float(np.partition(flat, at)[at])
+
+
+def _robust(design: FloatArray, level: FloatArray, ridge: FloatArray) -> FloatArray:
+    """Fit by least squares, leaving out blocks that dust or a wide line has covered."""
+    weight = np.ones(len(level))
+    solution = np.zeros(design.shape[1])
+    for _ in range(_ROUNDS):
+        weighted = np.vstack([design * weight[:, None], np.diag(ridge)])
+        target = np.concatenate([level * weight, np.zeros(len(ridge))])
+        solution = np.linalg.lstsq(weighted, target)[0]
+        residual = np.abs(level - design @ solution)
+        spread = 1.5 * float(np.median(residual)) + 1e-9
+        weight = np.sqrt(1.0 / (1.0 + (residual / (2.0 * spread)) ** 2))
+    return solution

@@ -1,0 +1,355 @@
+"""One image of a stage micrometer, from pixels to lines per pixel with their covariance."""
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.calibration.bands import FINE, Bands, cut_bands
+from micromeasure.calibration.centres import Centres, even_out, measure_centres
+from micromeasure.calibration.direction import find_direction
+from micromeasure.calibration.finding import Found, find_rulings
+from micromeasure.calibration.ground import find_ground, fit_ground
+from micromeasure.calibration.ruling_fit import LawFit, fit_law
+from micromeasure.errors import CalibrationError
+
+FloatArray = NDArray[np.float64]
+
+_LEAN_RAD = math.radians(1.5)  # the gradients give the direction to better than this
+_CLEAR = 6.0  # a line is there where its depth is this many standard uncertainties
+_PRESENT = 0.3  # and this share of the usual depth
+_FEWEST = 6
+_OPEN_SHARE = 0.85  # quantile within a block that lies in the open between lines
+_MISFIT = 6.0  # variance of a window's residuals in units of the noise; beyond: dust, an end
+_ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
+# Something between the lines counts from this share of a line's depth on, if clear of noise.
+_BETWEEN_SHARE = 0.12
+_BETWEEN_CLEAR = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuledImage:
+    """The lines found in one image and the law that fits them.
+
+    Attributes
+    ----------
+    gradient_per_px : tuple of two floats
+        Change of the line number for one pixel in x and in y.
+    covariance : ndarray, shape (2, 2)
+        Of the gradient, from noise and the scatter of the lines.
+    turn : ndarray, shape (2,)
+        Part of the gradient's standard uncertainty that is due to the rulings' direction.
+    dof : float
+        Effective degrees of freedom of the gradient's length.
+    numbers : ndarray of int, shape (n,)
+        Number of each line used, from 0.
+    ends_px : ndarray, shape (n, 2, 2)
+        Two points on each line, ``x y``, between which it was measured.
+    residual_px, u_px : ndarray, shape (n,)
+        Mean deviation of each line from the law, across the lines, and its noise.
+    stray_numbers : ndarray of int
+        Lines left out.
+    k1_per_px2, u_k1_per_px2 : float
+        Radial distortion about the image's centre that fits the lines best.
+    size_px : tuple of two ints
+    dark : bool
+    line_width_px, blur_px : float
+    between_px : float
+        Scatter of the lines beyond noise.
+    noise : float
+        Noise of a pixel in units of a line's depth.
+    """
+
+    gradient_per_px: tuple[float, float]
+    covariance: FloatArray
+    turn: FloatArray
+    dof: float
+    numbers: NDArray[np.intp]
+    ends_px: FloatArray
+    residual_px: FloatArray
+    u_px: FloatArray
+    stray_numbers: NDArray[np.intp]
+    k1_per_px2: float
+    u_k1_per_px2: float
+    size_px: tuple[int, int]
+    dark: bool
+    line_width_px: float
+    blur_px: float
+    between_px: float
+    noise: float
+
+
+def measure_rulings(grey: NDArray[Any], name: str) -> RuledImage:
+    """Find, number and fit the rulings in an image.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (rows, cols)
+        Pixel values of any real type.
+    name : str
+        Of the image, for messages.
+
+    Returns
+    -------
+    RuledImage
+
+    Raises
+    ------
+    CalibrationError
+        If there are no rulings, too few, or their numbers are not certain.
+    """
+    direction = find_direction(grey)
+    upright = abs(direction.normal_rad) <= math.pi / 4
+    image = grey if upright else np.ascontiguousarray(grey.T)
+    normal = direction.normal_rad
+    if not upright:
+        normal = math.copysign(math.pi / 2, normal) - normal
+    rows_per_band = int(np.clip(image.shape[0] / 32, 12, 48))
+    bands = cut_bands(image, math.tan(normal), rows_per_band)
+    found = find_rulings(bands)
+    if found is None:
+        raise CalibrationError([_nothing(name)])
+    lean = _lean(bands, found)
+    middle = float(bands.y_px[found.first_band : found.last_band].mean()) - bands.y_middle
+    shift = lean * middle
+    bands = cut_bands(image, bands.tangent + lean, rows_per_band)
+    share = _OPEN_SHARE if found.dark else 1.0 - _OPEN_SHARE
+    ground = find_ground(image, share=share, feature_px=found.pitch_px)
+    depth = even_out(bands, ground, dark=found.dark)
+    numbers, course = _course(bands, found, shift)
+    places = np.repeat(course[:, None], len(bands.y_px), axis=1)
+    centres = measure_centres(bands, depth, places, found.pitch_px)
+    if not found.dark:
+        # Bright lines carry the unevenness of the light themselves.
+        depth = depth / _line_light(bands, centres, image.shape)
+        centres = measure_centres(bands, depth, places, found.pitch_px)
+    fitted = _fit(bands, centres, numbers, name)
+    _refuse_doubtful_numbers(bands, depth, fitted, centres, name=name)
+    return _result(fitted, bands, centres, found, upright=upright)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fitted:
+    law: LawFit
+    bent: LawFit
+    number: NDArray[np.intp]
+    x_px: FloatArray
+    y_px: FloatArray
+    first: int
+
+
+def _nothing(name: str) -> str:
+    return (
+        f"{name}: no ruling found; at least {_FEWEST} regular parallel lines are needed. Take an "
+        "image of the stage micrometer in focus, or give a region that holds only its lines."
+    )
+
+
+def _lean(bands: Bands, found: Found) -> float:
+    """Return by how much the lines' tangent differs from the one the bands were cut with."""
+    x = bands.origin_px + np.arange(bands.sums.shape[1]) / FINE
+    pitch, start = np.polyfit(found.numbers, found.positions_px, 1)
+    wave = np.exp(-2j * np.pi * (x - start) / pitch)
+    mean = bands.sums.sum(axis=1, keepdims=True) / bands.counts.sum(axis=1, keepdims=True)
+    comb = (bands.sums - mean * bands.counts) @ wave
+    y = bands.y_px - bands.y_middle
+    spacing = float(np.diff(bands.y_px).mean()) if len(y) > 1 else math.inf
+    most = min(math.tan(_LEAN_RAD) / pitch, 0.45 / spacing)
+    turns = np.linspace(-most, most, 2 * math.ceil(most * np.ptp(y) * 10) + 1)
+    strength = np.abs(np.exp(-2j * np.pi * turns[:, None] * y) @ comb)
+    at = int(np.argmax(strength))
+    if 0 < at < len(turns) - 1:
+        left, top, right = strength[at - 1 : at + 2]
+        curve = left - 2 * top + right
+        step = 0.5 * (left - right) / curve if curve < 0 else 0.0
+        return float((turns[at] + step * (turns[1] - turns[0])) * pitch)
+    return float(turns[at] * pitch)
+
+
+def _course(bands: Bands, found: Found, shift: float) -> tuple[NDArray[np.intp], FloatArray]:
+    """Return the numbers of all lines the image can hold and where each is expected."""
+    centre = float(found.numbers.mean())
+    degree = 3 if len(found.numbers) > 12 else 1
+    half = np.ptp(found.numbers) / 2
+    law = np.polynomial.Polynomial.fit(
+        found.numbers, found.positions_px + shift, degree, domain=[centre - half, centre + half]
+    )
+    low, high = int(found.numbers.min()), int(found.numbers.max())
+    inside = np.arange(low, high + 1)
+    # Beyond the lines found the course goes on straight, with the slope at its end.
+    reach_low = (law(low) - bands.origin_px) / max(law.deriv()(low), 0.5 * found.pitch_px)
+    far = bands.origin_px + bands.sums.shape[1] / FINE
+    reach_high = (far - law(high)) / max(law.deriv()(high), 0.5 * found.pitch_px)
+    before = np.arange(-max(0, int(reach_low)), 0)
+    after = np.arange(1, max(0, int(reach_high)) + 1)
+    places = np.concatenate(
+        [law(low) + before * law.deriv()(low), law(inside), law(high) + after * law.deriv()(high)]
+    )
+    return np.concatenate([low + before, inside, high + after]).astype(np.intp), places
+
+
+def _line_light(bands: Bands, centres: Centres, shape: tuple[int, ...]) -> FloatArray:
+    """Return the brightness of the lines, smoothed, at every sample, 1 at its greatest."""
+    usual = float(np.nanpercentile(centres.depth, 80))
+    with np.errstate(invalid="ignore"):
+        line, band = np.nonzero(np.isfinite(centres.x_px) & (centres.depth > _PRESENT * usual))
+    y = bands.y_px - bands.y_middle
+    x = centres.x_px[line, band] - bands.tangent * y[band]
+    light = fit_ground(x, bands.y_px[band], centres.depth[line, band], (shape[0], shape[1]))
+    coarse = bands.origin_px + np.arange(0, bands.sums.shape[1], 4 * FINE) / FINE
+    fine = bands.origin_px + np.arange(bands.sums.shape[1]) / FINE
+    level = np.stack(
+        [
+            np.interp(fine, coarse, light.at(coarse - bands.tangent * yb, yb + bands.y_middle))
+            for yb in y
+        ]
+    )
+    return np.asarray(np.maximum(level / level.max(), _PRESENT))
+
+
+def _fit(bands: Bands, centres: Centres, numbers: NDArray[np.intp], name: str) -> _Fitted:
+    """Fit x = x0 + pitch·number - tangent·y to all measured points, straight and distorted."""
+    usual = float(np.nanpercentile(centres.depth[np.isfinite(centres.x_px)], 80))
+    with np.errstate(invalid="ignore"):
+        there = (
+            np.isfinite(centres.x_px)
+            & (centres.depth > _CLEAR * centres.u_depth)
+            & (centres.depth > _PRESENT * usual)
+            & (centres.misfit < _MISFIT)
+        )
+    # A single sighting may be anything; a line is seen in two bands at least.
+    if len(bands.y_px) > 3:
+        there &= there.sum(axis=1, keepdims=True) >= 2
+    line, band = np.nonzero(there)
+    y = bands.y_px[band] - bands.y_middle
+    x = centres.x_px[line, band] - bands.tangent * y
+    number = numbers[line]
+    first = int(number.min()) if len(number) else 0
+    number = (number - first).astype(np.intp)
+    variance = centres.u_px[line, band] ** 2
+    design = np.stack([np.ones_like(x), number.astype(np.float64), -y], axis=1)
+    if len(np.unique(number)) < _FEWEST:
+        raise CalibrationError([_nothing(name)])
+    law = fit_law(design, x, variance, number)
+    dx = x - (bands.width_px - 1) / 2
+    bend = -(dx + law.solution[2] * y) * (dx * dx + y * y)
+    bent = fit_law(np.column_stack([design, bend]), x, variance, number)
+    return _Fitted(law=law, bent=bent, number=number, x_px=x, y_px=y, first=first)
+
+
+def _refuse_doubtful_numbers(
+    bands: Bands, depth: FloatArray, fitted: _Fitted, centres: Centres, *, name: str
+) -> None:
+    """Stop where what stands between the numbered lines says that the numbers may be wrong."""
+    law = fitted.law
+    pitch = law.solution[1]
+    odd = law.lines % 2 == 1
+    if 3 <= odd.sum() <= len(odd) - 3:
+        apart = law.line_residual_px[odd].mean() - law.line_residual_px[~odd].mean()
+        scatter = np.hypot(
+            *(law.line_residual_px[part].std(ddof=1) / np.sqrt(part.sum()) for part in (odd, ~odd))
+        )
+        if abs(apart) > max(_ALTERNATING * pitch, 5 * scatter):
+            message = (
+                f"{name}: the lines found stand in pairs, {100 * abs(apart) / pitch:.0f} % of a "
+                "division out of step, so their numbers are not certain; both edges of every line "
+                "may have been taken for lines. Focus, or take the image in plain transmitted "
+                "light."
+            )
+            raise CalibrationError([message])
+    between = _between_lines(bands, depth, fitted, centres)
+    if between is not None:
+        message = (
+            f"{name}: fainter or shorter lines stand between the {len(law.lines)} lines found (at "
+            f"{between:.2f} of a division), so their numbers are not certain; give a region in "
+            "which every division has its line."
+        )
+        raise CalibrationError([message])
+
+
+def _between_lines(
+    bands: Bands, depth: FloatArray, fitted: _Fitted, centres: Centres
+) -> float | None:
+    """Return where between the lines, as a share of a division, others stand; None if nowhere.
+
+    Notes
+    -----
+    The image is folded to one division. The median over the divisions makes dust, numerals and
+    scratches vanish, which stand in few of them, while a finer ruling is left.
+    """
+    start, pitch, tangent = fitted.law.solution[:3]
+    n_bands, n_samples = depth.shape
+    bins = int(np.clip(pitch * FINE / 2, 6, 40))
+    y = bands.y_px - bands.y_middle
+    x = bands.origin_px + bands.offset_px[:, None] + np.arange(n_samples) / FINE
+    place = (x - (bands.tangent - tangent) * y[:, None] - start) / pitch
+    slots = int(fitted.number.max())
+    inside = (place >= 0) & (place < slots) & (bands.counts > 0)
+    band = np.broadcast_to(np.arange(n_bands)[:, None], depth.shape)[inside]
+    cell = band * (slots * bins) + (place[inside] * bins).astype(np.intp)
+    size = n_bands * slots * bins
+    counts = bands.counts[inside]
+    total = np.bincount(cell, counts, size).reshape(n_bands, slots, bins)
+    value = np.bincount(cell, counts * depth[inside], size).reshape(n_bands, slots, bins)
+    middle = (np.arange(bins) + 0.5) / bins
+    shape = centres.shape
+    apart = np.minimum(middle, 1 - middle) * pitch
+    open_ = apart > shape.width_px / 2 + 3.0 * shape.sigma_px
+    if open_.sum() < 4:
+        return None
+    usual = float(np.nanpercentile(centres.depth, 80))
+    length = max(1, n_bands // 8)
+    for first in range(0, n_bands - length + 1, length):
+        reach = slice(first, first + length)
+        seen = total[reach].sum(axis=0)
+        with np.errstate(invalid="ignore"):
+            folded = np.nanmedian(np.where(seen > 0, value[reach].sum(axis=0) / seen, np.nan), 0)
+        folded = folded - np.nanmedian(folded[open_])
+        noise = 1.25 * centres.noise / np.sqrt(np.maximum(seen.sum(axis=0), 1.0))
+        high = open_ & (folded > np.maximum(_BETWEEN_SHARE * usual, _BETWEEN_CLEAR * noise))
+        if high.any():
+            return float(middle[np.argmax(np.where(high, folded, -np.inf))])
+    return None
+
+
+def _result(
+    fitted: _Fitted, bands: Bands, centres: Centres, found: Found, *, upright: bool
+) -> RuledImage:
+    law, bent = fitted.law, fitted.bent
+    pitch, tangent = law.solution[1], law.solution[2]
+    gradient = np.array([1.0, tangent]) / pitch
+    jacobian = np.array([[-1.0 / pitch**2, 0.0], [-tangent / pitch**2, 1.0 / pitch]])
+    covariance = jacobian @ law.covariance[1:3, 1:3] @ jacobian.T
+    turn = jacobian[:, 1] * np.sqrt(law.covariance[2, 2])
+    ends = np.empty((len(law.lines), 2, 2))
+    for i, line in enumerate(law.lines):
+        y = fitted.y_px[law.used & (fitted.number == line)]
+        y = np.array([y.min(), y.max()])
+        ends[i, :, 0] = law.solution[0] + pitch * line - tangent * y + law.line_residual_px[i]
+        ends[i, :, 1] = y + bands.y_middle
+    size = (bands.width_px, round(2 * bands.y_middle) + 1)
+    if not upright:
+        gradient, covariance, turn = gradient[::-1], covariance[::-1, ::-1], turn[::-1]
+        ends, size = ends[..., ::-1], size[::-1]
+    lean = 1.0 / math.hypot(1.0, tangent)
+    return RuledImage(
+        gradient_per_px=(float(gradient[0]), float(gradient[1])),
+        covariance=covariance,
+        turn=turn,
+        dof=float(law.dof[1]),
+        numbers=law.lines,
+        ends_px=ends,
+        residual_px=law.line_residual_px * lean,
+        u_px=law.line_u_px * lean,
+        stray_numbers=np.setdiff1d(np.unique(fitted.number), law.lines),
+        k1_per_px2=float(bent.solution[3]),
+        u_k1_per_px2=float(np.sqrt(bent.covariance[3, 3])),
+        size_px=size,
+        dark=found.dark,
+        line_width_px=centres.shape.width_px * lean,
+        blur_px=centres.shape.sigma_px * lean,
+        between_px=law.between_px * lean,
+        noise=centres.noise / float(np.nanpercentile(centres.depth, 80)),
+    )
