@@ -18,7 +18,7 @@ from micromeasure.run.worker import failed_image, measure_image
 if TYPE_CHECKING:
     from distributed import Client, Future
 
-_CONNECT_S = 20.0
+_CONNECT_S = 10.0
 _IN_FLIGHT_PER_THREAD = 2
 
 
@@ -97,7 +97,7 @@ def _results(client: "Client", tasks: Iterator[Task], timeout_s: float) -> Itera
     from distributed import as_completed
 
     waiting: dict[str, Task] = {}
-    done = as_completed(with_results=True, raise_errors=False)
+    done = as_completed(loop=client.loop, with_results=True, raise_errors=False)
 
     def submit_next() -> bool:
         task = next(tasks, None)

@@ -1,7 +1,7 @@
 """What is left to do: the jobs whose results are missing or stale, as tasks."""
 
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from micromeasure.quantities import quantities
@@ -40,14 +40,15 @@ class Planner:
         on_kept : callable
             Called for every job that is finished.
         """
-        for job, slots in with_slots(jobs):
-            task = self._task(job, slots)
+        for job in jobs:
+            task = self._task(job)
             if task is None:
                 on_kept()
             else:
                 yield task
 
-    def _task(self, job: Job, slots: tuple[str, ...]) -> Task | None:
+    def _task(self, job: Job) -> Task | None:
+        slots = job_slots(job)
         known = {
             slot: entry
             for slot, entry in self._ledger.known(job.record.image).items()
@@ -107,15 +108,6 @@ class Planner:
             return False
 
 
-def with_slots(jobs: Iterable[Job]) -> Iterator[tuple[Job, tuple[str, ...]]]:
-    """Yield each job with the slot of each of its measures.
-
-    An image may have several rows in the manifest, such as one for each fold: its slots are
-    numbered through all of them.
-    """
-    seen: dict[str, tuple[str, ...]] = {}
-    for job in jobs:
-        before = seen.get(job.record.image, ())
-        so_far = (*before, *(measure.quantity for measure in job.measures))
-        seen[job.record.image] = so_far
-        yield job, slot_names(so_far)[len(before) :]
+def job_slots(job: Job) -> tuple[str, ...]:
+    """Return the slot of each measure of a job."""
+    return slot_names([measure.quantity for measure in job.measures])

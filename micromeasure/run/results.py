@@ -1,7 +1,7 @@
 """Result files made from the ledger, one image after the other, in the order of the manifest."""
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -9,13 +9,14 @@ from micromeasure.errors import MeasurementError
 from micromeasure.micrograph.image import ImageRecord
 from micromeasure.outcome import Failure, Outcome
 from micromeasure.quantities import derivations
-from micromeasure.quantities.declare import Derivation, Measured
+from micromeasure.quantities.declare import Derivation, Drawing, Measured
 from micromeasure.review.cases import Standing
 from micromeasure.review.merge import Drawn, Found, Unmatched
 from micromeasure.review.record import read_record, record_path
+from micromeasure.run.drawing import derived_files, drawing_svg
 from micromeasure.run.ledger import Ledger
 from micromeasure.run.plain import outcome_from_text
-from micromeasure.run.plan import with_slots
+from micromeasure.run.plan import job_slots
 from micromeasure.run.redrawn import image_digests
 from micromeasure.study.model import Measure, Study
 from micromeasure.tables.columns import (
@@ -97,7 +98,7 @@ def _lost_sentence(lost: Unmatched) -> str:
 
 def finished_images(study: Study, ledger: Ledger) -> Iterator[list[tuple[Measure, Finished]]]:
     """Yield the finished measures of each image, in the order of manifest and study."""
-    for job, slots in with_slots(study.jobs):
+    for job in study.jobs:
         lines = ledger.lines(job.record.image)
         yield [
             (
@@ -112,7 +113,7 @@ def finished_images(study: Study, ledger: Ledger) -> Iterator[list[tuple[Measure
                     image_sha256=line.image_sha256,
                 ),
             )
-            for slot, measure in zip(slots, job.measures, strict=True)
+            for slot, measure in zip(job_slots(job), job.measures, strict=True)
             if (line := lines.get(slot)) is not None
         ]
 
@@ -171,7 +172,6 @@ def _write_all(
     wanted = _derivations(study)
     needed = {name for derivation in wanted for name in derivation.needs}
     measured: list[Measured] = []
-    drawn = dict(decisions.drawn)  # an image's go with its first row in the manifest
     with contextlib.ExitStack() as stack:
         files = _Files(stack, out, study.extra_columns)
         for image in finished_images(study, ledger):
@@ -183,9 +183,12 @@ def _write_all(
                     measured.append(_as_measured(measure, judged))
             if image:
                 _, last = image[-1]
-                files.add_drawn(last, drawn.pop(last.record.image, ()))
-        for derived in _derived(wanted, measured, software):
-            files.add(derived)
+                files.add_drawn(last, decisions.drawn.get(last.record.image, ()))
+        for finished, more in _derived(wanted, measured, software):
+            files.add(finished)
+            for name, content in more:
+                data = content.encode() if isinstance(content, str) else drawing_svg(content)
+                replace_file(out / name, data)
     return _described(study, out, files)
 
 
@@ -217,18 +220,20 @@ def _as_measured(measure: Measure, finished: Finished) -> Measured:
 
 def _derived(
     wanted: Sequence[Derivation], measured: Sequence[Measured], software: str
-) -> Iterator[Finished]:
+) -> Iterator[tuple[Finished, Iterable[tuple[Path, str | Drawing]]]]:
+    """Yield every derived number with the files that belong to it."""
     for derivation in wanted:
         given = [one for one in measured if one.quantity in derivation.needs]
         try:
             rows = derivation.derive(given)
         except MeasurementError as error:
             outcome = Outcome(failures=(Failure(reason=str(error)),))
-            yield _of_several(derivation, ImageRecord(image=""), outcome, software)
+            yield _of_several(derivation, ImageRecord(image=""), outcome, software), ()
             continue
         for row in rows:
             outcome = Outcome(measurements=(row.measurement,))
-            yield _of_several(derivation, row.record, outcome, software)
+            finished = _of_several(derivation, row.record, outcome, software)
+            yield finished, derived_files(derivation.name, row)
 
 
 def _of_several(

@@ -6,6 +6,7 @@ The manifest's column ``do`` says what a measurement does: nothing special, `fai
 
 import os
 import signal
+import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -164,14 +165,10 @@ DERIVATIONS = (
 
 
 def register() -> None:
-    """Add the test quantity to the registry of this process."""
-    import importlib
-
+    """Make the test quantity the only one of this process."""
     import micromeasure.quantities as registry
 
-    found = registry._modules()
-    this = importlib.import_module(__name__)
-    if this not in found:
-        registry._modules = lambda: (*found, this)  # type: ignore[assignment]
-        registry.quantities.cache_clear()
-        registry.derivations.cache_clear()
+    this = sys.modules[__name__]
+    registry._modules = lambda: (this,)  # type: ignore[assignment]
+    registry.quantities.cache_clear()
+    registry.derivations.cache_clear()

@@ -1,5 +1,6 @@
 """Rows of result files, cell by cell."""
 
+import csv
 import json
 import math
 
@@ -160,7 +161,7 @@ def test_what_a_person_drew_stands_in_the_place_of_what_was_found():
 def test_a_file_appears_only_when_it_is_whole(tmp_path):
     path = tmp_path / "rows.csv"
     path.write_text("before")
-    with pytest.raises(TypeError), CsvFile(path, ["a"]) as file:
+    with pytest.raises(csv.Error), CsvFile(path, ["a"]) as file:
         file.add(None)
     assert path.read_text() == "before"
     assert list(tmp_path.iterdir()) == [path]
