@@ -7,17 +7,22 @@ from typing import Any
 
 import numpy as np
 
-from micromeasure.errors import MeasurementError
+from micromeasure.errors import MeasurementError, MicromeasureError
 from micromeasure.estimate import Component, Estimate
+from micromeasure.fields import specs
+from micromeasure.micrograph.header import MAX_PIXELS
 from micromeasure.micrograph.image import Micrograph
 from micromeasure.outcome import FloatArray, Indication, Mark, Outcome
 from micromeasure.quantities import quantities
 from micromeasure.quantities.declare import Frames
 from micromeasure.review.lines import from_wkt
+from micromeasure.run.frames import FrameStore
 from micromeasure.study.model import Job, Measure
 from micromeasure.tables.rows import line_string
 
 CRACKS = "crack_length"
+
+_FRAMES = FrameStore()
 
 
 def crack_measure(job: Job) -> Measure | None:
@@ -25,21 +30,59 @@ def crack_measure(job: Job) -> Measure | None:
     return next((measure for measure in job.measures if measure.quantity == CRACKS), None)
 
 
-def fold_marks_of(job: Job, micrograph: Micrograph) -> tuple[Mark, ...]:
+def marks_measured(job: Job, micrograph: Micrograph) -> dict[int, tuple[Mark, ...]]:
+    """Measure an image again and return what each measure marks in it, by measure number."""
+    marks: dict[int, tuple[Mark, ...]] = {}
+    for measure in job.measures:
+        try:
+            frames = frames_of(job, measure)
+            marks[measure.number] = measure_again(micrograph, measure, frames, {}).marks
+        except MicromeasureError:
+            # The reason is in failures.csv; here it only means that nothing can be drawn.
+            marks[measure.number] = ()
+    return marks
+
+
+def frames_of(job: Job, measure: Measure) -> Frames:
+    """Read the companion images of a measure.
+
+    Raises
+    ------
+    ImageReadError
+        If one of them cannot be read.
+    """
+    frames, _, _ = _FRAMES.read(job, measure, MAX_PIXELS)
+    return frames
+
+
+def redrawable(measure: Measure) -> dict[str, str]:
+    """Return which settings of a measure a person may draw, with their kind.
+
+    Returns
+    -------
+    dict of str to str
+        ``rectangle`` or ``segment`` by the setting's name.
+    """
+    kinds = {name: spec.kind for name, spec in specs(type(measure.settings)).items()}
+    return {name: kind for name, kind in kinds.items() if kind in {"rectangle", "segment"}}
+
+
+def fold_marks_of(job: Job, micrograph: Micrograph) -> dict[int, tuple[Mark, ...]]:
     """Return the fold lines and bands that an image was searched along; none where unknown."""
     from micromeasure.quantities.crack_length import CrackSettings, fold_lines, fold_marks
 
     measure = crack_measure(job)
     if measure is None or not isinstance(measure.settings, CrackSettings):
-        return ()
+        return {}
     try:
         folds, _ = fold_lines(micrograph, measure.settings)
     except MeasurementError:
-        return ()
+        return {}
     scale, band_um = micrograph.calibration.um_per_px, measure.settings.band_um
-    return tuple(
+    marks = [
         mark for name, line in folds.items() for mark in fold_marks(name, line, band_um, scale)
-    )
+    ]
+    return {measure.number: tuple(marks)}
 
 
 def measure_drawn(
@@ -146,8 +189,7 @@ def measure_again(
     frames : mapping
         Companion images by settings field.
     changes : mapping of str to tuple of floats
-        Settings by name, such as ``region``; what is not a setting is a field of the manifest,
-        such as ``fold``.
+        Settings by name, such as ``region``, see `redrawable`.
 
     Returns
     -------
@@ -160,13 +202,10 @@ def measure_again(
     """
     settings, record = measure.settings, micrograph.record
     for name, value in changes.items():
-        if hasattr(settings, name):
-            settings = replace(settings, **{name: value})
-        elif hasattr(record, name):
+        settings = replace(settings, **{name: value})
+        if hasattr(record, name):
+            # What a person drew goes before the manifest, too.
             record = replace(record, **{name: value})
-        else:
-            message = f"{name} is no setting of {measure.quantity}."
-            raise MeasurementError(message)
     quantity = quantities()[measure.quantity]
     return quantity.measure(replace(micrograph, record=record), settings, frames)
 

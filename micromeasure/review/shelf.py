@@ -1,9 +1,9 @@
 """Images read ahead by a thread, so that moving on does not wait for the disk."""
 
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -15,7 +15,8 @@ from micromeasure.micrograph.reading import read_micrograph
 from micromeasure.outcome import Mark
 from micromeasure.study.model import Job
 
-Prepare = Callable[[Job, Micrograph], tuple[Mark, ...]]
+Marks = Mapping[int, tuple[Mark, ...]]
+Prepare = Callable[[Job, Micrograph], Marks]
 
 # Room for about ten colour images of twelve million pixels.
 KEPT_BYTES = 400_000_000
@@ -31,15 +32,15 @@ class Plate:
     micrograph : Micrograph or None
     grey_range : tuple of two floats
         Values shown as black and white: nearly all of those in the image.
-    marks : tuple of Mark
-        What was prepared to be drawn over it.
+    marks : mapping of int to tuple of Mark
+        What was prepared to be drawn over it, by the number of the measure.
     fault : str
         Sentence where there is no micrograph.
     """
 
     micrograph: Micrograph | None = None
     grey_range: tuple[float, float] = (0.0, 1.0)
-    marks: tuple[Mark, ...] = ()
+    marks: Marks = field(default_factory=dict)
     fault: str = ""
 
     @property
@@ -146,8 +147,8 @@ def grey_range(pixels: NDArray[Any]) -> tuple[float, float]:
     return float(low), float(max(high, low + 1e-6 * max(1.0, abs(low))))
 
 
-def _nothing(job: Job, micrograph: Micrograph) -> tuple[Mark, ...]:
-    return ()
+def _nothing(job: Job, micrograph: Micrograph) -> Marks:
+    return {}
 
 
 def _bytes(plate: Plate) -> int:

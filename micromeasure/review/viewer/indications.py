@@ -7,7 +7,7 @@ import numpy as np
 
 from micromeasure.errors import MicromeasureError
 from micromeasure.estimate import rounded
-from micromeasure.outcome import FloatArray
+from micromeasure.outcome import FloatArray, Mark
 from micromeasure.review.candidates import Candidate
 from micromeasure.review.cases import CANDIDATE, CONFIRMED, Standing
 from micromeasure.review.lines import from_wkt, thinned
@@ -232,7 +232,7 @@ class Indications:
             try:
                 score = None if self._is_new else item.numbers.get("score")
                 self._drawn = measure_drawn(
-                    micrograph, points, marks=self._plate.marks, score=score
+                    micrograph, points, marks=_all_marks(self._plate), score=score
                 )
                 self.notice = ""
             except MicromeasureError as error:
@@ -261,7 +261,7 @@ class Indications:
         return dict(item.numbers) if self._drawn is None else self._drawn
 
     def _draw(self, item: Candidate, points: FloatArray | None = None) -> None:
-        strokes = [stroke_of(mark) for mark in self._plate.marks]
+        strokes = [stroke_of(mark) for mark in _all_marks(self._plate)]
         for other in self.queue.neighbours(item):
             role = _role(self.queue.standing(other))
             strokes.append(Stroke(role=role, points_px=from_wkt(other.centreline_px)))
@@ -272,6 +272,10 @@ class Indications:
             role = "by-person" if item.by_person else "candidate"
             strokes.append(Stroke(role=role, points_px=from_wkt(item.centreline_px)))
         self._stage.draw(strokes)
+
+
+def _all_marks(plate: Plate) -> list[Mark]:
+    return [mark for marks in plate.marks.values() for mark in marks]
 
 
 def _role(standing: Standing) -> str:

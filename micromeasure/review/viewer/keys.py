@@ -63,7 +63,8 @@ MEASUREMENT_KEYS = (
     Key(key=".", action="row_down", does="choose the next value"),
     Key(key=",", action="row_up", does="choose the value before"),
     Key(key="Q", action="set_aside", does="set the value aside, with a reason"),
-    Key(key="G", action="redraw", does="draw region or line anew and measure again"),
+    Key(key="G", action="redraw", does="draw the region anew and measure again"),
+    Key(key="W", action="redraw_line", does="draw the line anew and measure again"),
     UNDO,
     HIDE,
 )
