@@ -1,8 +1,8 @@
 """The questions of a study, put to its results."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 from micromeasure.compare.comparison import Comparison, Question, Tolerance
@@ -17,7 +17,10 @@ from micromeasure.tables.reading import Result
 # Films imaged side by side: the row is a ratio already, so it is compared with 1.
 SIDE_BY_SIDE = "relative_opacity"
 _COUNT_ENDING = "_count"
-_MAIN = ("mean", "value")
+_CONFIRMED = "confirmed_"
+_CANDIDATE = "candidate_"
+_UNJUDGED = "candidates that no person has confirmed, not cracks"
+MAIN_STATISTICS = ("mean", "value")
 _PERCENT = ("percent", "%")
 # A tolerance may be given in a unit other than the quantity's own: factor to the row's unit.
 _FACTORS = {("mm", "um"): 1000.0, ("nm", "um"): 0.001, ("per_mm", "1/mm"): 1.0}
@@ -40,6 +43,8 @@ class Plan:
         Whether every pair is compared, not only each revision with the reference.
     where : str
         Name of the study file, for messages.
+    accompanied : mapping of str to sequence of str
+        Quantities whose numbers come under other names, such as those of crack indications.
     """
 
     asked: tuple[Asked, ...] = ()
@@ -47,6 +52,7 @@ class Plan:
     reference: str = ""
     all_pairs: bool = False
     where: str = "study.toml"
+    accompanied: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +98,7 @@ def compare_all(results: Iterable[Result], plan: Plan) -> tuple[Comparison, ...]
     asked: list[Comparison] = []
     done: set[_Key] = set()
     for number, ask in enumerate(plan.asked, start=1):
-        hits = _matching(tables, ask)
+        hits = _matching(tables, ask) or _companions(tables, ask, plan.accompanied)
         done |= set(hits)
         for key in hits:
             tolerance = _tolerance(ask, tables[key], f"{plan.where}, [[compare]] {number}")
@@ -165,6 +171,19 @@ def _matching(tables: dict[_Key, list[Result]], ask: Asked) -> list[_Key]:
     return hits if ask.statistic else _main_only(hits)
 
 
+def _companions(
+    tables: dict[_Key, list[Result]], ask: Asked, accompanied: Mapping[str, Sequence[str]]
+) -> list[_Key]:
+    """Return the rows of a quantity that has none of its own name.
+
+    Where a person has confirmed any, what is only a candidate does not answer a question.
+    """
+    names = accompanied.get(ask.quantity, ())
+    hits = [h for name in names for h in _matching(tables, replace(ask, quantity=name))]
+    confirmed = [h for h in hits if h.quantity.startswith(_CONFIRMED)]
+    return confirmed or hits
+
+
 def _main_keys(tables: dict[_Key, list[Result]]) -> list[_Key]:
     return _main_only(list(tables))
 
@@ -175,7 +194,7 @@ def _main_only(keys: Sequence[_Key]) -> list[_Key]:
     for key in keys:
         places[replace(key, statistic="")].append(key)
     return [
-        next((k for name in _MAIN for k in found if k.statistic == name), found[0])
+        next((k for name in MAIN_STATISTICS for k in found if k.statistic == name), found[0])
         for found in places.values()
     ]
 
@@ -209,6 +228,8 @@ def _compared(
         if is_asked or (mine and theirs):
             pair = replace(question, revision=revision, reference=reference)
             found += _one_pair(pair, mine, theirs, tolerance)
+    if key.quantity.startswith(_CANDIDATE):
+        return [replace(c, remarks=(_UNJUDGED, *c.remarks)) for c in found]
     return found
 
 

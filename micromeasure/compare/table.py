@@ -7,6 +7,7 @@ from micromeasure import __version__
 from micromeasure.compare.comparison import Comparison
 from micromeasure.compare.questions import Plan, compare_all
 from micromeasure.compare.wording import joined
+from micromeasure.quantities import quantities
 from micromeasure.study.model import Study
 from micromeasure.tables.cells import count_cell, dof_cell, number_cell, text_cell
 from micromeasure.tables.columns import Column
@@ -39,6 +40,7 @@ def plan_of(study: Study, *, all_pairs: bool = False) -> Plan:
         reference=study.reference,
         all_pairs=all_pairs,
         where=study.path.name,
+        accompanied={m.quantity: quantities()[m.quantity].accompanied_by for m in study.measures},
     )
 
 

@@ -28,6 +28,11 @@ def plain_name(name: str) -> str:
     return name.replace("_", " ")
 
 
+def capitalised(text: str) -> str:
+    """Return a text with a capital first letter, the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
 def subject(question: Question) -> str:
     """Say what a question is about, such as ``dome height, crown (dome-side, free)``."""
     parts = [plain_name(question.quantity)]
@@ -60,17 +65,24 @@ def expanded(estimate: Estimate) -> tuple[str, str, str]:
     return *rounded(estimate.value, k * u), f"{k:.2f}"
 
 
-def interval_text(low: float | None, high: float | None, unit: str, step: float) -> str:
-    """Write an interval; its ends are rounded to a tenth of `step`, two digits of it kept."""
+def interval_text(low: float | None, high: float | None, unit: str, half: float) -> str:
+    """Write an interval, rounded to two digits of its half-width as its middle is."""
     if low is None or high is None:
         return "–"
-    ends = (rounded(low, step / 2)[0], rounded(high, step / 2)[0])
+    ends = (rounded(low, half)[0], rounded(high, half)[0])
     return with_unit(f"{signed(ends[0])} to {signed(ends[1])}", unit)
 
 
 def signed(number: str) -> str:
-    """Return a number with a true minus sign."""
+    """Return a number with a true minus sign, and zero without any."""
+    if number.startswith("-") and not number.strip("-0."):
+        return number[1:]
     return number.replace("-", "−")
+
+
+def brief(number: float) -> str:
+    """Write a number with two significant digits and no exponent where that is readable."""
+    return signed(f"{float(f'{number:.2g}'):.6g}")
 
 
 def p_text(p: float | None) -> str:
@@ -86,9 +98,9 @@ def difference_text(compared: Comparison) -> str:
     """Write a difference with its unit, rounded to its interval."""
     if compared.difference is None:
         return "–"
-    return with_unit(
-        signed(rounded(compared.difference, half_width(compared))[0]), compared.question.unit
-    )
+    half = half_width(compared)
+    text = f"{compared.difference:.2g}" if half is None else rounded(compared.difference, half)[0]
+    return with_unit(signed(text), compared.question.unit)
 
 
 def half_width(compared: Comparison) -> float | None:
