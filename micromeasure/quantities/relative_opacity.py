@@ -166,6 +166,12 @@ def derive_relative_opacity(measured: Sequence[Measured]) -> list[Derived]:
     return derived
 
 
+def derive_between_images(measured: Sequence[Measured]) -> list[Derived]:
+    """Return the same for a study that asks for `relative_opacity` without regions."""
+    whole = [item for item in measured if getattr(item.settings, "regions", None) is None]
+    return derive_relative_opacity(whole)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpecimenDensity:
     """Mean density of one film of one specimen over its images."""
@@ -263,6 +269,14 @@ DERIVATIONS = (
         unit="1",
         needs=("optical_density",),
         derive=derive_relative_opacity,
+        method=_METHOD,
+    ),
+    Derivation(
+        name="relative_opacity_between_images",
+        title="relative opacity",
+        unit="1",
+        needs=("relative_opacity",),
+        derive=derive_between_images,
         method=_METHOD,
     ),
 )
