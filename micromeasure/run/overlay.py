@@ -24,6 +24,8 @@ _DARK, _BRIGHT = 0.005, 0.995
 _SHIFT = 4  # bits after the binary point of cv2's drawing coordinates
 _JPEG_QUALITY = 88
 _RING_PX = 7
+# A line that runs far out of the picture is not cut into millions of dashes.
+_LONGEST_DASHED_PX = 50_000.0
 
 Canvas = NDArray[np.uint8]
 
@@ -202,6 +204,8 @@ def _dashes(line: FloatArray, drawn_px: float, open_px: float) -> list[FloatArra
     """Cut a line into dashes of equal length along it."""
     steps = np.hypot(*np.diff(line, axis=0).T)
     along = np.concatenate([[0.0], np.cumsum(steps)])
+    if along[-1] > _LONGEST_DASHED_PX:
+        return [line]
     starts = np.arange(0.0, max(along[-1], drawn_px), drawn_px + open_px)
     ends = np.minimum(starts + drawn_px, along[-1])
     at = np.sort(np.concatenate([along, starts, ends]))
