@@ -195,7 +195,7 @@ class _Row:
         name = self.cells["image"].replace("\\", "/")
         path = PurePosixPath(name)
         outside = path.is_absolute() or ".." in path.parts or re.match(r"[A-Za-z]:", name)
-        if not name or outside:
+        if not name or "\0" in name or outside:
             self.fault("image", name, "a path inside the images folder")
             return ""
         # A link may lead out of the folder where the text does not.
