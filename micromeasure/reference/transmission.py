@@ -211,3 +211,140 @@ def with_dust(
         corners = np.array([start, start + along, start + along + across, start + across])
         cover = np.maximum(cover, 0.6 * polygon_coverage(corners, transmittance.shape))
     return transmittance * (1.0 - cover)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightImage:
+    """One image of the sample study with its row of the manifest and its truth.
+
+    Attributes
+    ----------
+    name : str
+    pixels : ndarray of uint16
+        12 bits.
+    view : str
+        Empty for a companion frame, which has no row in the manifest.
+    specimen, revision : str
+    backing : str
+        ``black`` or ``white`` in reflected light.
+    density, reflectance : float or None
+        True mean over the film without its dust.
+    """
+
+    name: str
+    pixels: NDArray[Any]
+    view: str = ""
+    specimen: str = ""
+    revision: str = ""
+    backing: str = ""
+    density: float | None = None
+    reflectance: float | None = None
+
+
+SAMPLE_SHAPE = (400, 540)
+SAMPLE_BITS = 12
+# Film of lot M is about 9 % thicker than that of lot K; its density is only 4 % greater, so its
+# material lets more light through, not less.
+SAMPLE_DENSITY: Mapping[str, float] = {"K": 0.80, "M": 0.83}
+SAMPLE_PAIR_REGIONS: Mapping[str, tuple[int, int, int, int]] = {
+    "K": (20, 25, 225, 375),
+    "open": (255, 25, 295, 375),
+    "M": (325, 25, 520, 375),
+}
+SAMPLE_REFLECTANCE: Mapping[tuple[str, str], float] = {
+    ("K", "black"): 0.352,
+    ("K", "white"): 0.441,
+    ("M", "black"): 0.318,
+    ("M", "white"): 0.422,
+}
+
+
+def sample_images(seed: int = 20260211) -> list[LightImage]:
+    """Render the transmitted and reflected frames of the sample study.
+
+    Open light, dark and opaque frames; films of lots K and M, three specimens each, beside a
+    bare strip; one frame with both films side by side; a white tile, and one specimen of each
+    lot over a black and over a white backing.
+
+    Parameters
+    ----------
+    seed : int
+        The same seed gives the same images.
+    """
+    rng = np.random.default_rng(seed)
+    bench = _sample_bench(glare=0.012)
+    strip = _bare_strip(rng)
+    images = [
+        LightImage(name="open_light.tif", pixels=bench.frame(1.0, rng)),
+        LightImage(name="dark.tif", pixels=bench.frame(0.0, rng, lamp=0.0)),
+        LightImage(name="opaque.tif", pixels=bench.frame(strip, rng)),
+    ]
+    for lot, density in SAMPLE_DENSITY.items():
+        for number in (1, 2, 3):
+            film = patchy_film(SAMPLE_SHAPE, density + rng.normal(0.0, 0.008), rng, sd_rel=0.015)
+            dusty = with_dust(film, rng, specks=int(rng.integers(3, 9)), scratches=1)
+            strip = _bare_strip(rng)
+            scene = strip + (1.0 - strip) * dusty
+            lamp = 1.0 + float(rng.uniform(-0.03, 0.03))
+            images.append(
+                LightImage(
+                    name=f"transmitted_{lot}{number}.tif",
+                    pixels=bench.frame(scene, rng, lamp=lamp),
+                    view="film-transmitted",
+                    specimen=f"{lot}{number}",
+                    revision=lot,
+                    density=float(-np.log10(film[strip == 0.0].mean())),
+                )
+            )
+    images.append(_sample_pair(bench, rng))
+    images.extend(_sample_reflected(rng))
+    return images
+
+
+def _sample_bench(glare: float) -> Bench:
+    # Thirty-two exposures summed in the camera: less noise, and files that stay small.
+    camera = Camera(full_well_e=320_000.0, read_noise_e=20.0, prnu=0.002, dsnu_e=4.0)
+    return Bench(shape=SAMPLE_SHAPE, camera=camera, glare=glare, pattern_seed=5)
+
+
+def _bare_strip(rng: np.random.Generator) -> FloatArray:
+    """Return a bare strip at the left: 1 in it, 0 on the film, its edge not quite upright."""
+    rows, _ = SAMPLE_SHAPE
+    top, bottom = rng.uniform(90.0, 115.0, size=2)
+    corners = np.array([[-9.0, -9.0], [top, -9.0], [bottom, rows + 9.0], [-9.0, rows + 9.0]])
+    return polygon_coverage(corners, SAMPLE_SHAPE)
+
+
+def _sample_pair(bench: Bench, rng: np.random.Generator) -> LightImage:
+    films = {
+        lot: patchy_film(SAMPLE_SHAPE, density, rng, sd_rel=0.01)
+        for lot, density in SAMPLE_DENSITY.items()
+    }
+    x = np.arange(SAMPLE_SHAPE[1])
+    scene = np.where(x < 240, films["K"], np.where(x > 310, films["M"], 1.0))
+    return LightImage(
+        name="pair_K_M.tif",
+        pixels=bench.frame(scene, rng),
+        view="film-pair",
+        specimen="pair",
+        revision="M",
+    )
+
+
+def _sample_reflected(rng: np.random.Generator) -> list[LightImage]:
+    bench = _sample_bench(glare=0.0)
+    images = [LightImage(name="white_tile.tif", pixels=bench.frame(1.0, rng))]
+    for (lot, backing), reflectance in SAMPLE_REFLECTANCE.items():
+        film = reflectance * (1.0 + 0.01 * texture(SAMPLE_SHAPE, 10.0, rng))
+        images.append(
+            LightImage(
+                name=f"reflected_{lot}1_{backing}.tif",
+                pixels=bench.frame(film, rng),
+                view="film-reflected",
+                specimen=f"{lot}1",
+                revision=lot,
+                backing=backing,
+                reflectance=float(film.mean()),
+            )
+        )
+    return images
