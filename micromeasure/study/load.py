@@ -192,7 +192,9 @@ def _frames_inside(quantity: str, settings: Any, where: str, problems: list[str]
         problems.extend(
             f"{where}, {field}: found '{name}'; must be a path inside the images folder."
             for name in getattr(settings, field) or ()
-            if PurePosixPath(name).is_absolute() or {"..", "\0"} & {*PurePosixPath(name).parts, *name}
+            if PurePosixPath(name).is_absolute()
+            or ".." in PurePosixPath(name).parts
+            or "\0" in name
         )
     return len(problems) == before
 
