@@ -51,6 +51,8 @@ _ALL = (
     # side views
     Flag("contact-irregular", "the outline reaches below a foot's fitted contact: burr or dirt",
          "Look at the overlay; clean the foot and take the image again."),
+    Flag("low-texture", "under half of the field had enough texture to find its focus",
+         "Light it from the side, dust the surface, or measure it by another route."),
     Flag("outline-cut", "the part runs into a support or out of the image",
          "Take area, perimeter and diameters as those of the part that is seen."),
     Flag("crown-not-circular", "no circle holds over the crown within the outline's noise",

@@ -1,7 +1,7 @@
 """A micrograph in memory: pixels, where they came from and the calibration they belong to."""
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -103,6 +103,9 @@ class Micrograph:
         was read.
     flags : tuple of str
         Doubts that hold for every measurement in this image.
+    slices : callable or None
+        Of a focus stack: each call gives an iterator over its slices, lowest first, read one by
+        one; `pixels` are those of the middle slice.
     """
 
     pixels: NDArray[Any]
@@ -112,6 +115,7 @@ class Micrograph:
     sha256: str = ""
     origin_px: tuple[int, int] = (0, 0)
     flags: tuple[str, ...] = ()
+    slices: Callable[[], Iterator[NDArray[Any]]] | None = None
 
     def grey(self) -> NDArray[np.float32]:
         """Return one value a pixel: the pixels themselves, or the luminance of colour.

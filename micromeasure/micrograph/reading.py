@@ -45,7 +45,8 @@ def read_micrograph(
     Parameters
     ----------
     path : pathlib.Path
-        TIFF, PNG, JPEG or BMP.
+        TIFF, PNG, JPEG or BMP; where the record has a ``z_step_um`` a TIFF of several pages or
+        a folder of images is a focus stack.
     record : ImageRecord or None
         The manifest's row; a bare one is made where None.
     calibration : Calibration or None
@@ -67,6 +68,10 @@ def read_micrograph(
     """
     record = record or ImageRecord(image=path.name)
     name = record.image
+    if record.extra.get("z_step_um"):
+        from micromeasure.micrograph.stack import read_stack
+
+        return read_stack(path, record=record, calibration=calibration, max_pixels=max_pixels)
     with reading_faults(name), path.open("rb") as stream:
         if path.stat().st_size > _WHOLE_IN_MEMORY:
             digest = digest_of(path)
@@ -79,7 +84,7 @@ def read_micrograph(
         scale, flags = matching_scale(calibration, header, record)
         box = None if window is None else _whole_pixels(window, header, name)
         source.seek(0)
-        pixels = _tidy(_decode(source, header, box), header, record)
+        pixels = tidy_pixels(_decode(source, header, box), header, record)
     return Micrograph(
         pixels=pixels,
         calibration=scale,
@@ -92,8 +97,12 @@ def read_micrograph(
 
 
 def digest_of(path: Path) -> str:
-    """Return the SHA-256 of a file's bytes, read in pieces."""
+    """Return the SHA-256 of a file's bytes, read in pieces, or of the files of a folder."""
     digest = hashlib.sha256()
+    if path.is_dir():
+        for file in sorted(p for p in path.iterdir() if p.is_file()):
+            digest.update(f"{file.name}\0{digest_of(file)}\n".encode())
+        return digest.hexdigest()
     with path.open("rb") as stream:
         while piece := stream.read(_CHUNK):
             digest.update(piece)
@@ -214,7 +223,7 @@ def _decode_other(stream: IO[bytes], header: Header) -> Pixels:
     return np.asarray(image)
 
 
-def _tidy(pixels: Pixels, header: Header, record: ImageRecord) -> Pixels:
+def tidy_pixels(pixels: Pixels, header: Header, record: ImageRecord) -> Pixels:
     """Return grey or RGB pixels of one of the three working types, black as 0."""
     if pixels.ndim == 3:
         pixels = pixels[..., : header.channels]

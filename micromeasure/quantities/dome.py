@@ -66,8 +66,9 @@ class _Dome:
 def measure_dome(micrograph: Micrograph, settings: DomeSettings, frames: Frames) -> Outcome:
     """Measure the height of a dome's outer surface above its base line.
 
-    The base line passes through the lowest points of the two feet, or along the support where
-    one is seen. The crown is up in the image.
+    In a side view the base line passes through the lowest points of the two feet, or along the
+    support where one is seen; the crown is up in the image. In a focus stack (manifest column
+    ``z_step_um``) or a height map (``z_um_per_unit``) the base is the plane through the rim.
 
     Parameters
     ----------
@@ -87,6 +88,10 @@ def measure_dome(micrograph: Micrograph, settings: DomeSettings, frames: Frames)
     MeasurementError
         Naming the part that could not be found.
     """
+    from micromeasure.heightmap.dome import is_height_map, measure_dome_height_map
+
+    if is_height_map(micrograph):
+        return measure_dome_height_map(micrograph, settings.region)
     dome = _find(micrograph, settings)
     thicknesses = _thicknesses(dome)
     measurements = [_height(dome), _radius(dome), _chord(dome), _asymmetry(dome)]

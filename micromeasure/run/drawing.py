@@ -6,7 +6,7 @@ from pathlib import Path
 
 from micromeasure.micrograph.image import ImageRecord
 from micromeasure.quantities.declare import Derived, Drawing
-from micromeasure.run.palette import INK, PAPER, STYLES
+from micromeasure.run.palette import INK, PAPER, STYLES, Colour
 from micromeasure.tables.names import OVERLAYS, PROFILES, safe_name
 
 # Lines of a drawing in their order: what is compared with, then what is compared.
@@ -41,15 +41,14 @@ def drawing_svg(drawing: Drawing) -> bytes:
     """Paint a drawing: both axes in micrometres at one scale, on the overlays' dark ground."""
     from matplotlib.figure import Figure
 
-    ink, paper = (tuple(value / 255 for value in colour) for colour in (INK, PAPER))
+    ink, paper = _colour(INK), _colour(PAPER)
     figure = Figure(figsize=(_WIDTH_INCH, _HEIGHT_INCH), facecolor=paper, layout="constrained")
     axes = figure.add_subplot(facecolor=paper)
     for (name, points), role in zip(drawing.lines.items(), _ROLES, strict=False):
         style = STYLES[role]
         dash = "-" if style.dash_px is None else (0, style.dash_px)
-        colour = tuple(value / 255 for value in style.colour)
-        x, y = (list(axis) + [axis[0]] for axis in points.T)
-        axes.plot(x, y, color=colour, linestyle=dash, linewidth=1.2, label=name)
+        x, y = ([*axis, axis[0]] for axis in points.T)
+        axes.plot(x, y, color=_colour(style.colour), linestyle=dash, linewidth=1.2, label=name)
     axes.set_aspect("equal", adjustable="datalim")
     axes.set_xlabel("x in µm", color=ink)
     axes.set_ylabel("y in µm", color=ink)
@@ -62,3 +61,8 @@ def drawing_svg(drawing: Drawing) -> bytes:
     # No date and fixed ids: the same results give the same bytes.
     figure.savefig(buffer, format="svg", metadata={"Date": None})
     return buffer.getvalue()
+
+
+def _colour(colour: Colour) -> tuple[float, float, float]:
+    red, green, blue = colour
+    return red / 255, green / 255, blue / 255

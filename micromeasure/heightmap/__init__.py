@@ -1,0 +1,1 @@
+"""Height maps: from a focus stack, and the dome measured in them."""
