@@ -4,19 +4,27 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+from micromeasure.errors import MicromeasureError
+from micromeasure.review.measured import MeasuredQueue
 from micromeasure.review.opening import Opened
 from micromeasure.review.queue import Queue, Rules
-from micromeasure.review.remeasure import fold_marks_of
+from micromeasure.review.remeasure import fold_marks_of, marks_measured
+from micromeasure.review.ruler import TOOLS, Tool
 from micromeasure.review.shelf import Shelf
 from micromeasure.review.viewer.indications import Indications
-from micromeasure.review.viewer.keys import ALL_KEYS, HANDLE_KEYS, SHEET_KEYS, Key
+from micromeasure.review.viewer.keys import ALL_KEYS, HANDLE_KEYS, RULER_KEYS, SHEET_KEYS, Key
+from micromeasure.review.viewer.measurements import Measurements
+from micromeasure.review.viewer.ruler import Ruler
 from micromeasure.review.viewer.sheet import Line, Sheet
+from micromeasure.review.viewer.sides import Sides
 from micromeasure.review.viewer.stage import Stage
 
 # napari's layers and sliders use these; they are ours only while points are set.
 _LAYER_KEYS = frozenset(
     {"Left", "Right", "Up", "Down", "Escape", "Shift-Left", "Shift-Right", "Shift-Up", "Shift-Down"}
 )
+
+_SHEETS = frozenset(key.action for key in SHEET_KEYS)
 
 
 class Bench:
@@ -34,53 +42,86 @@ class Bench:
         self.opened = opened
         self.rules = rules
         self.stage = Stage(viewer)
-        self.shelf = Shelf(opened.study.jobs, prepare=fold_marks_of)
+        self.stage.on_handles = self._bind_layer
+        self.stage.on_edit = self.tell
         self.listeners: list[Callable[[], None]] = []
         self.sheet_name = "indications"
-        self.handle_keys = HANDLE_KEYS
-        self.sheet: Sheet = self._indications()
-        self.stage.on_handles = self._bind_layer
+        self._shelf = Shelf(opened.study.jobs, prepare=fold_marks_of)
+        self._ruler: Ruler | None = None
         for key in _unique_keys():
             if key not in _LAYER_KEYS:
                 viewer.bind_key(key, self._presser(key), overwrite=True)
         viewer.camera.events.zoom.connect(self._on_zoom)
+        self.sheet: Sheet = self._indications()
         self.sheet.show()
-
-    def keys(self) -> tuple[Key, ...]:
-        """Return the keys that do something now."""
-        return self.sheet.keys()
 
     @property
     def notice(self) -> str:
         """What the person should know now."""
-        return self.sheet.notice
+        return self.sheet.notice if self._ruler is None else self._ruler.notice
 
-    def change_reviewer(self, initials: str) -> None:
-        """Let another person decide from here on."""
-        self.rules = replace(self.rules, reviewer=initials)
-        self.sheet.close()
-        self.sheet = self._indications()
-        self.sheet.show()
-        self.tell()
+    def keys(self) -> tuple[Key, ...]:
+        """Return the keys that do something now."""
+        return self.sheet.keys() if self._ruler is None else HANDLE_KEYS
 
     def lines(self) -> list[Line]:
         """Return the lines of text beside the image."""
-        return self.sheet.lines()
+        return self.sheet.lines() if self._ruler is None else self._ruler.lines()
+
+    def asks(self) -> str:
+        """Return what the person has to type now; empty for nothing."""
+        if self._ruler is not None:
+            return "What was measured, such as burr height?" if self._ruler.asks_name else ""
+        return self.sheet.asks()
 
     def press_key(self, key: str) -> None:
         """Do what a key asks for now; nothing if it has no meaning now."""
-        action = next((k.action for k in (*self.keys(), *SHEET_KEYS) if k.key == key), "")
+        keys = self.keys()
+        if keys is not HANDLE_KEYS:
+            keys = (*keys, *RULER_KEYS, *SHEET_KEYS)
+        action = next((k.action for k in keys if k.key == key), "")
         if action:
             self.press(action)
 
     def press(self, action: str) -> None:
-        """Do an action of the open view, or open another one."""
-        self.sheet.press(action)
+        """Do an action of the open view, use the ruler, or open another view."""
+        if self._ruler is not None:
+            self._press_ruler(action, self._ruler)
+        elif self.keys() is HANDLE_KEYS:
+            self.sheet.press(action)
+        elif action in _SHEETS:
+            self.open_sheet(action)
+        elif action in TOOLS:
+            self._begin_ruler(TOOLS[action])
+        else:
+            self.sheet.press(action)
         self.tell()
 
     def answer(self, text: str) -> None:
         """Hand over what a person typed."""
-        self.sheet.answer(text)
+        if self._ruler is None:
+            self.sheet.answer(text)
+        else:
+            self._store_reading(text, self._ruler)
+        self.tell()
+
+    def open_sheet(self, name: str) -> None:
+        """Open another view."""
+        makers = {
+            "indications": self._indications,
+            "measurements": self._measurements,
+            "sides": self._sides,
+        }
+        self.sheet.close()
+        self.sheet = makers[name]()
+        self.sheet_name = name
+        self.sheet.show()
+
+    def change_reviewer(self, initials: str) -> None:
+        """Let another person decide from here on."""
+        self.rules = replace(self.rules, reviewer=initials)
+        self._end_ruler()
+        self.open_sheet(self.sheet_name)
         self.tell()
 
     def tell(self) -> None:
@@ -90,16 +131,59 @@ class Bench:
 
     def close(self) -> None:
         """Stop reading ahead."""
-        self.shelf.close()
+        self.sheet.close()
+        self._shelf.close()
 
-    def _indications(self) -> Indications:
+    def _indications(self) -> Sheet:
         queue = Queue(
             self.opened.candidates,
             record=self.opened.record,
             images=self.opened.images,
             rules=self.rules,
         )
-        return Indications(self.stage, queue, self.shelf)
+        return Indications(self.stage, queue, self._shelf)
+
+    def _measurements(self) -> Sheet:
+        shelf = Shelf(self.opened.study.jobs, prepare=marks_measured)
+        return Measurements(self.stage, MeasuredQueue(self.opened, self.rules), shelf)
+
+    def _sides(self) -> Sheet:
+        return Sides(self.viewer, self.opened.study, self._shelf)
+
+    def _begin_ruler(self, tool: Tool) -> None:
+        if self.sheet.plate.micrograph is None:
+            self.sheet.notice = "The ruler works on one image; open indications or measurements."
+            return
+        self._ruler = Ruler(self.stage, self.sheet.plate, tool)
+
+    def _press_ruler(self, action: str, ruler: Ruler) -> None:
+        if action == "leave":
+            self._end_ruler()
+        elif action == "hide":
+            self.stage.set_visible(visible=not self.stage.strokes_visible)
+        else:
+            ruler.press(action)
+
+    def _store_reading(self, name: str, ruler: Ruler) -> None:
+        micrograph = self.sheet.plate.micrograph
+        image = "" if micrograph is None else micrograph.record.image
+        try:
+            said = ruler.store(
+                name,
+                record=self.opened.record,
+                reviewer=self.rules.reviewer,
+                measured_sha256=self.opened.images.get(image, ""),
+            )
+        except MicromeasureError as error:
+            ruler.notice = str(error)
+            return
+        self._end_ruler()
+        self.sheet.notice = said
+
+    def _end_ruler(self) -> None:
+        if self._ruler is not None:
+            self._ruler.close()
+        self._ruler = None
 
     def _presser(self, key: str) -> Callable[[Any], None]:
         def press(_: Any) -> None:  # noqa: ANN401 (napari hands over viewer or layer)

@@ -113,7 +113,7 @@ class Handles:
             self._choose(len(points) - 1)
         elif self._layer.selected_data:
             self.chosen = min(self._layer.selected_data)
-        self._changed(points)
+        self._report(points)
 
     def _step(self, step_px: tuple[float, float]) -> None:
         points = self.points_px
@@ -152,7 +152,11 @@ class Handles:
         finally:
             self._is_ours = False
         self._choose(chosen)
-        self._changed(self.points_px)
+        self._report(self.points_px)
+
+    def _report(self, points_px: FloatArray) -> None:
+        self._changed(points_px)
+        self._stage.on_edit()
 
     def _choose(self, number: int) -> None:
         count = len(self._layer.data)

@@ -1,6 +1,5 @@
 """The view of indications: decide, remark, correct a line, draw one that was missed."""
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -17,7 +16,7 @@ from micromeasure.review.remeasure import measure_drawn
 from micromeasure.review.shelf import Plate, Shelf
 from micromeasure.review.viewer.handles import Handles
 from micromeasure.review.viewer.keys import HANDLE_KEYS, INDICATION_KEYS, Key
-from micromeasure.review.viewer.sheet import Line
+from micromeasure.review.viewer.sheet import Action, Line
 from micromeasure.review.viewer.stage import Stage, Stroke, stroke_of
 
 _AHEAD = 8
@@ -43,7 +42,7 @@ class Indications:
         self.queue = queue
         self._stage = stage
         self._shelf = shelf
-        self._plate = Plate()
+        self.plate = Plate()
         self._shown_image = ""
         self._handles: Handles | None = None
         self._is_new = False
@@ -116,14 +115,14 @@ class Indications:
         if item is None:
             self._stage.clear()
             return
-        self._plate = self._shelf.plate(item.image)
+        self.plate = self._shelf.plate(item.image)
         if item.image != self._shown_image or not self._stage.has_image:
-            self._stage.show(self._plate)
+            self._stage.show(self.plate)
             self._shown_image = item.image
-        if self._plate.micrograph is None:
-            self.notice = f"{self._plate.fault} Nothing can be decided on it."
+        if self.plate.micrograph is None:
+            self.notice = f"{self.plate.fault} Nothing can be decided on it."
             return
-        if self._plate.sha256 != item.image_sha256:
+        if self.plate.sha256 != item.image_sha256:
             self.notice = (
                 f"{item.image} is not the file that was measured. Decisions are refused until "
                 "the study is run again."
@@ -145,7 +144,7 @@ class Indications:
         if self._handles is not None:
             self._press_drawing(action, self._handles)
             return
-        does: dict[str, Callable[[], None]] = {
+        does: dict[str, Action] = {
             "confirm": lambda: self._decide_and_go_on(CONFIRM),
             "reject": lambda: self._decide_and_go_on(REJECT),
             "undo": self._undo,
@@ -171,14 +170,14 @@ class Indications:
         else:
             handles.press(action)
 
-    def _try(self, do: Callable[[], None]) -> None:
+    def _try(self, do: Action) -> None:
         try:
             do()
         except MicromeasureError as error:
             self.notice = str(error)
 
     def _decide(self, action: str, remark: str = "") -> None:
-        self.queue.decide(action, shown_sha256=self._plate.sha256, remark=remark)
+        self.queue.decide(action, shown_sha256=self.plate.sha256, remark=remark)
 
     def _decide_and_go_on(self, action: str) -> None:
         self._decide(action)
@@ -214,7 +213,7 @@ class Indications:
     def _begin(self, *, is_new: bool) -> None:
         """Let the person set points: a new line, or those of the line that is there."""
         item = self.queue.current
-        if item is None or self._plate.micrograph is None or (item.is_blank and not is_new):
+        if item is None or self.plate.micrograph is None or (item.is_blank and not is_new):
             return
         self._is_new = is_new
         points = np.zeros((0, 2)) if is_new else thinned(from_wkt(item.centreline_px))
@@ -224,7 +223,7 @@ class Indications:
 
     def _remeasure(self, points: FloatArray) -> None:
         """Measure along the person's points, at once, and show line and numbers."""
-        item, micrograph = self.queue.current, self._plate.micrograph
+        item, micrograph = self.queue.current, self.plate.micrograph
         if item is None or micrograph is None:
             return
         self._drawn = None
@@ -232,7 +231,7 @@ class Indications:
             try:
                 score = None if self._is_new else item.numbers.get("score")
                 self._drawn = measure_drawn(
-                    micrograph, points, marks=_all_marks(self._plate), score=score
+                    micrograph, points, marks=_all_marks(self.plate), score=score
                 )
                 self.notice = ""
             except MicromeasureError as error:
@@ -244,9 +243,9 @@ class Indications:
             self.notice = self.notice or "Set two points or more along the crack first."
             return
         if self._is_new:
-            self.queue.draw(self._drawn, shown_sha256=self._plate.sha256)
+            self.queue.draw(self._drawn, shown_sha256=self.plate.sha256)
         else:
-            self.queue.correct(self._drawn, shown_sha256=self._plate.sha256)
+            self.queue.correct(self._drawn, shown_sha256=self.plate.sha256)
         self._end_handles()
         self.show()
         self.notice = "Kept and confirmed."
@@ -261,7 +260,7 @@ class Indications:
         return dict(item.numbers) if self._drawn is None else self._drawn
 
     def _draw(self, item: Candidate, points: FloatArray | None = None) -> None:
-        strokes = [stroke_of(mark) for mark in _all_marks(self._plate)]
+        strokes = [stroke_of(mark) for mark in _all_marks(self.plate)]
         for other in self.queue.neighbours(item):
             role = _role(self.queue.standing(other))
             strokes.append(Stroke(role=role, points_px=from_wkt(other.centreline_px)))

@@ -1,7 +1,5 @@
 """The view of measurements: what was measured where, values set aside, regions drawn anew."""
 
-from collections.abc import Callable
-
 import numpy as np
 
 from micromeasure.errors import MicromeasureError
@@ -13,7 +11,7 @@ from micromeasure.review.remeasure import frames_of, measure_again, redrawable
 from micromeasure.review.shelf import Plate, Shelf
 from micromeasure.review.viewer.handles import Handles
 from micromeasure.review.viewer.keys import HANDLE_KEYS, MEASUREMENT_KEYS, Key
-from micromeasure.review.viewer.sheet import Line
+from micromeasure.review.viewer.sheet import Action, Line
 from micromeasure.review.viewer.stage import Stage, Stroke, stroke_of
 from micromeasure.study.model import Measure
 
@@ -145,7 +143,7 @@ class Measurements:
         if self._handles is not None:
             self._press_drawing(action, self._handles)
             return
-        does: dict[str, Callable[[], None]] = {
+        does: dict[str, Action] = {
             "next": lambda: self._move(1),
             "previous": lambda: self._move(-1),
             "row_down": lambda: self._choose(1),
@@ -170,7 +168,7 @@ class Measurements:
         else:
             handles.press(action)
 
-    def _try(self, do: Callable[[], None]) -> None:
+    def _try(self, do: Action) -> None:
         try:
             do()
         except MicromeasureError as error:

@@ -18,7 +18,7 @@ from qtpy.QtWidgets import (
 )
 
 from micromeasure.review.viewer.bench import Bench
-from micromeasure.review.viewer.keys import RULER_KEYS, SHEET_KEYS, Key
+from micromeasure.review.viewer.keys import HANDLE_KEYS, RULER_KEYS, SHEET_KEYS, Key
 from micromeasure.review.viewer.look import STYLE_SHEET, css, style_of
 from micromeasure.review.viewer.sheet import Line
 
@@ -73,7 +73,7 @@ class Panel(QWidget):
         self._notice.setText(self._bench.notice)
         self._notice.setVisible(bool(self._bench.notice))
         self._lines.fill(self._bench.lines())
-        self._ask(sheet.asks())
+        self._ask(self._bench.asks())
         self._show_keys(self._bench.keys())
         for key, button in self._sheets.items():
             button.setChecked(key.action == self._bench.sheet_name)
@@ -108,7 +108,7 @@ class Panel(QWidget):
             self._answer.setFocus()
 
     def _show_keys(self, keys: tuple[Key, ...]) -> None:
-        shown = (*keys, *RULER_KEYS) if keys != self._bench.handle_keys else keys
+        shown = keys if keys is HANDLE_KEYS else (*keys, *RULER_KEYS)
         if shown == self._keys_shown:
             return
         self._keys_shown = shown

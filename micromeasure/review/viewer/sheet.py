@@ -4,7 +4,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from micromeasure.review.shelf import Plate
 from micromeasure.review.viewer.keys import Key
+
+Action = Callable[[], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,9 @@ class Sheet(Protocol):
 
     notice: str
     """What the person should know now; empty for nothing."""
+
+    plate: Plate
+    """The image that is shown; empty where there are several or none."""
 
     def heading(self) -> str:
         """Return the title of what is shown."""
@@ -59,6 +65,3 @@ class Sheet(Protocol):
 
     def close(self) -> None:
         """Take everything of the view off the stage."""
-
-
-Listener = Callable[[], None]

@@ -65,10 +65,12 @@ class Stage:
         self._name = name
         self._image: Any = None
         self._strokes: list[Stroke] = []
+        self._over: list[Stroke] = []
         self._layers: dict[int, Any] = {}
         self._visible = True
         self._drawn_at = float(viewer.camera.zoom)
         self.on_handles: Callable[[Any], None] = _nothing
+        self.on_edit: Callable[[], None] = _nothing
 
     @property
     def has_image(self) -> bool:
@@ -102,6 +104,28 @@ class Stage:
             self._image.contrast_limits = plate.grey_range
         self.viewer.scale_bar.visible = True
 
+    def show_centred(self, plate: Plate) -> None:
+        """Show an image with its middle at the origin, for laying it beside another."""
+        self.show(plate)
+        if self._image is not None:
+            rows, cols = self._image.data.shape[:2]
+            middle = np.array([(rows - 1) / 2, (cols - 1) / 2])
+            self._image.translate = -middle * self._scale
+
+    def look_at_middle(self, share: float) -> None:
+        """Aim at the origin so that a centred image fills a share of the canvas's width."""
+        if self._image is not None:
+            rows, cols = self._image.data.shape[:2]
+            height, width = _canvas_size(self.viewer)
+            extent = np.array([cols, rows]) * self.um_per_px
+            self.viewer.camera.center = (0.0, 0.0, 0.0)
+            self.viewer.camera.zoom = float(min(width * share / extent[0], height / extent[1]))
+
+    def set_grey_range(self, grey_range: tuple[float, float]) -> None:
+        """Show these values as black and white; colour images stay as they are."""
+        if self._image is not None and not self._image.rgb:
+            self._image.contrast_limits = grey_range
+
     def clear(self) -> None:
         """Take image and strokes away."""
         for layer in [self._image, *self._layers.values()]:
@@ -110,10 +134,16 @@ class Stage:
         self._image = None
         self._layers.clear()
         self._strokes = []
+        self._over = []
 
     def draw(self, strokes: Iterable[Stroke]) -> None:
         """Draw lines over the image in the place of those drawn before."""
         self._strokes = [stroke for stroke in strokes if len(stroke.points_px) > 0]
+        self._paint()
+
+    def draw_over(self, strokes: Iterable[Stroke]) -> None:
+        """Draw further lines over those that `draw` drew, such as a ruler's."""
+        self._over = [stroke for stroke in strokes if len(stroke.points_px) > 0]
         self._paint()
 
     def set_visible(self, *, visible: bool) -> None:
@@ -184,7 +214,7 @@ class Stage:
     def _paint(self) -> None:
         """Draw all strokes: one layer for each width, with colours of its own for each vector."""
         by_width: dict[int, list[Stroke]] = {}
-        for stroke in self._strokes:
+        for stroke in (*self._strokes, *self._over):
             by_width.setdefault(style_of(stroke.role).width_px, []).append(stroke)
         for width_px in {*self._layers, *by_width}:
             self._paint_layer(width_px, by_width.get(width_px, []))
@@ -224,8 +254,8 @@ class Stage:
         return np.concatenate([_vectors(self.world(line), on_screen) for line in lines])
 
 
-def _nothing(layer: object) -> None:
-    """Stand in for a bench that binds keys to a layer of points."""
+def _nothing(*_: object) -> None:
+    """Stand in for a bench that follows what happens to points."""
 
 
 def _canvas_size(viewer: Any) -> tuple[float, float]:  # noqa: ANN401
