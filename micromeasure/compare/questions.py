@@ -101,7 +101,7 @@ def compare_all(results: Iterable[Result], plan: Plan) -> tuple[Comparison, ...]
         hits = _matching(tables, ask) or _companions(tables, ask, plan.accompanied)
         done |= set(hits)
         for key in hits:
-            tolerance = _tolerance(ask, tables[key], f"{plan.where}, [[compare]] {number}")
+            tolerance = tolerance_of(ask, tables[key], f"{plan.where}, [[compare]] {number}")
             asked += _compared(key, tables[key], pairs, tolerance, is_asked=True)
         if not hits:
             asked += [_unmeasured(ask, *pair) for pair in pairs]
@@ -290,7 +290,14 @@ def _unmeasured(ask: Asked, revision: str, reference: str) -> Comparison:
     return Comparison(question=question, method="", remarks=("no such value is in the results",))
 
 
-def _tolerance(ask: Asked, rows: Sequence[Result], where: str) -> Tolerance | None:
+def tolerance_of(ask: Asked, rows: Sequence[Result], where: str) -> Tolerance | None:
+    """Return the tolerance of a question in the unit of its rows.
+
+    Raises
+    ------
+    StudyError
+        If the units do not fit each other.
+    """
     if ask.tolerance is None:
         return None
     if ask.unit in _PERCENT:

@@ -198,8 +198,11 @@ def flag_lines(results: Sequence[Result]) -> tuple[FlagLine, ...]:
 
 
 def methods(results: Sequence[Result]) -> tuple[tuple[str, str], ...]:
-    """Return quantities with the methods that measured them."""
-    return tuple(dict.fromkeys((r.quantity, r.method or "not stated") for r in results))
+    """Return each method with the quantities that it measured."""
+    found: dict[str, dict[str, None]] = defaultdict(dict)
+    for r in results:
+        found[r.method or "not stated"][r.quantity.replace("_", " ")] = None
+    return tuple((method, ", ".join(quantities)) for method, quantities in found.items())
 
 
 def run_facts(folder: Path) -> RunFacts:
