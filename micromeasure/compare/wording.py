@@ -81,8 +81,12 @@ def signed(number: str) -> str:
 
 
 def brief(number: float) -> str:
-    """Write a number with two significant digits and no exponent where that is readable."""
-    return signed(f"{float(f'{number:.2g}'):.6g}")
+    """Write a number with two significant digits, and no exponent where that is readable."""
+    short = float(f"{number:.1e}")
+    if short == 0.0 or not math.isfinite(short):
+        return signed(f"{short:g}")
+    places = 1 - math.floor(math.log10(abs(short)))
+    return signed(f"{short:.{places}f}" if 0 < places < 7 else f"{short:g}")
 
 
 def p_text(p: float | None) -> str:

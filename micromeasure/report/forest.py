@@ -22,7 +22,7 @@ _WIDTH, _HEIGHT = 320.0, 58.0
 _MARGIN = 12.0
 _MIDDLE = 20.0
 _ROW = 74.0
-_LABELS, _VERDICT = 310.0, 250.0
+_LABELS, _VERDICT = 340.0, 290.0
 
 
 def can_be_drawn(compared: Comparison) -> bool:
