@@ -181,7 +181,7 @@ def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
 
     inside = values[mask]
     centre = float(np.median(inside))
-    filled = np.where(mask, values, np.float32(centre)).astype(np.float32)
+    filled = _continued(values, mask, centre)
     spread = max(robust_sd(inside), 1e-6 * abs(centre), 1e-12)
     # A 31 x 31 median exists for bytes only; a byte is fine enough for what it is subtracted from.
     scale = 127.0 / (8.0 * spread)
@@ -189,20 +189,27 @@ def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
     window = min(_WINDOW, (min(values.shape) - 1) | 1)
     local = (cv2.medianBlur(bytes_, max(3, window)).astype(np.float32) - 128.0) / scale + centre
     deviation = np.where(mask, filled - local, 0.0).astype(np.float32)
-    seeds = np.zeros(mask.shape, dtype=bool)
-    reach = np.zeros(mask.shape, dtype=bool)
     fine = cv2.blur(deviation, (3, 3))
-    sharp = np.where(mask, filled - cv2.medianBlur(filled, 5), 0.0)
-    fields: tuple[NDArray[Any], ...] = (deviation, fine, sharp)
-    for field in fields:
-        sd = max(robust_sd(field[mask]), 0.003 * spread, 1e-12)
-        seeds |= np.abs(field) > _SEED_SD * sd
-        reach |= np.abs(field) > _REACH_SD * sd
+    sharp = np.where(mask, filled - cv2.medianBlur(filled, 5), 0.0).astype(np.float32)
     # Slow changes are the film's own; only a fold or a large bubble is as wide and as strong.
     wide = cv2.blur(np.where(mask, filled - centre, 0.0).astype(np.float32), (7, 7))
-    fold = max(_SEED_SD * robust_sd(wide[mask]), _FOLD_REL * abs(centre))
-    seeds |= np.abs(wide) > fold
-    seeds &= mask
+    found = np.zeros(mask.shape, dtype=bool)
+    # Dark and bright apart: a speck must not take a bright patch of the film with it.
+    for sign in (-1.0, 1.0):
+        seeds, reach = np.zeros_like(found), np.zeros_like(found)
+        for field in (deviation, fine, sharp):
+            sd = max(robust_sd(field[mask]), 0.003 * spread, 1e-12)
+            seeds |= sign * field > _SEED_SD * sd
+            reach |= sign * field > _REACH_SD * sd
+        seeds |= sign * wide > max(_SEED_SD * robust_sd(wide[mask]), _FOLD_REL * abs(centre))
+        found |= _grown(seeds & mask, reach) & mask
+    return found
+
+
+def _grown(seeds: BoolArray, reach: BoolArray) -> BoolArray:
+    """Return what is connected to seeds, with a rim of one cell."""
+    import cv2
+
     if not seeds.any():
         return seeds
     count, labels = cv2.connectedComponents((reach | seeds).astype(np.uint8), connectivity=8)
@@ -210,7 +217,17 @@ def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
     touched[np.unique(labels[seeds])] = True
     touched[0] = False
     grown = cv2.dilate(touched[labels].astype(np.uint8), np.ones((3, 3), np.uint8))
-    return np.asarray(grown, dtype=bool) & mask
+    return np.asarray(grown, dtype=bool)
+
+
+def _continued(values: Float32Array, mask: BoolArray, centre: float) -> Float32Array:
+    """Carry a region's values on across its border, so that the border looks like no defect."""
+    import cv2
+
+    weight = cv2.blur(mask.astype(np.float32), (9, 9))
+    known = cv2.blur(np.where(mask, values, 0.0).astype(np.float32), (9, 9))
+    around = np.where(weight > 0.02, known / np.maximum(weight, 0.02), centre)
+    return np.where(mask, values, around).astype(np.float32)
 
 
 def robust_sd(values: NDArray[Any]) -> float:

@@ -293,7 +293,7 @@ def sample_images(seed: int = 20260211) -> list[LightImage]:
                     view="film-transmitted",
                     specimen=f"{lot}{number}",
                     revision=lot,
-                    density=float(-np.log10(film[strip == 0.0].mean())),
+                    density=float(-np.log10(film[strip < 1e-6].mean())),
                 )
             )
     images.append(_sample_pair(bench, rng))
