@@ -13,11 +13,12 @@ from hypothesis import strategies as st
 from micromeasure.calibration.file import Calibration
 from micromeasure.estimate import Component, Estimate
 from micromeasure.micrograph.image import ImageRecord
-from micromeasure.outcome import Failure, Indication, Measurement, Outcome
+from micromeasure.outcome import Failure, Indication, Measurement, Outcome, Trace
 from micromeasure.quantities.declare import Quantity, Settings
 from micromeasure.run import keys
 from micromeasure.run.keys import Requests, measure_key
 from micromeasure.run.plain import outcome_from_text, outcome_text
+from micromeasure.run.worker import trace_text
 from micromeasure.study.model import Job, Measure
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
@@ -151,3 +152,14 @@ def test_contents_of_image_and_frames_change_the_key():
     }
     assert len(made) == 6
     assert measure_key("r", "i", {"dark": ("d",)}) == measure_key("r", "i", {"dark": ["d"]})
+
+
+def test_traces_are_csv_with_empty_cells_for_gaps():
+    columns = {
+        "distance_um": np.array([0.0, 1 / 3, -2e-9]),
+        "height_um": np.array([np.nan, -np.inf, 12345678.9]),
+    }
+    text = trace_text(Trace(name="film, top", columns=columns))
+    assert text == "distance_um,height_um\r\n0,\r\n0.3333333,\r\n-2e-09,1.234568e+07\r\n"
+    nothing = {"a_um": np.empty(0), "b_um": np.empty(0)}
+    assert trace_text(Trace(name="x", columns=nothing)) == "a_um,b_um\r\n"

@@ -1,0 +1,294 @@
+"""Cost and robustness of the batch engine; every part is a command of its own.
+
+Run as a script, for example::
+
+    python tests/benchmarks/engine.py overhead --images 2000
+    python tests/benchmarks/engine.py workers --images 400
+    python tests/benchmarks/engine.py many --images 100000
+    python tests/benchmarks/engine.py finished --images 10000
+    python tests/benchmarks/engine.py kills --times 100
+    python tests/benchmarks/engine.py large --repeats 5
+
+Times depend on what else the machine does: every part prints the load beside its figures, and
+processor time beside wall time where that is what counts.
+"""
+
+import argparse
+import os
+import resource
+import shutil
+import signal
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "batch" / "stand"))
+
+from bench_study import Bench  # found by the line above
+
+
+@contextmanager
+def bench_folder(keep: Path | None) -> Iterator[Bench]:
+    if keep is not None:
+        keep.mkdir(parents=True, exist_ok=True)
+        yield Bench(folder=keep)
+        return
+    with tempfile.TemporaryDirectory() as name:
+        yield Bench(folder=Path(name))
+
+
+def settle(bench: Bench) -> None:
+    """Date the images back: files made a moment ago are not trusted by their date."""
+    for path in (bench.folder / "images").iterdir():
+        os.utime(path, ns=(10**18, 10**18))
+
+
+def timed(bench: Bench, *arguments: str) -> tuple[float, float, str]:
+    """Return wall and processor seconds of a run, and what it printed."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    start = time.perf_counter()
+    done = subprocess.run(
+        bench.command(*arguments), env=bench.environment(), capture_output=True, text=True,
+        check=False,
+    )  # fmt: skip
+    wall = time.perf_counter() - start
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    if done.returncode not in {0, 1}:
+        raise SystemExit(done.stderr)
+    return wall, cpu, done.stdout
+
+
+def load() -> str:
+    return f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
+
+
+def overhead(args: argparse.Namespace) -> None:
+    """Engine's own cost per image: all but what a worker needs for the image itself."""
+    from stand_quantity import register
+
+    register()
+    from micromeasure.run.engine import run_study
+    from micromeasure.run.options import Options
+    from micromeasure.run.pool import quiet_libraries
+    from micromeasure.run.worker import measure_image
+    from micromeasure.study.load import load_study
+
+    quiet_libraries()
+    with bench_folder(args.folder) as bench:
+        bench.images(args.images)
+        settle(bench)
+        study = load_study(bench.folder)
+        spent = []
+
+        def counted(task):
+            start = time.process_time()
+            result = measure_image(task)
+            spent.append(time.process_time() - start)
+            return result
+
+        from micromeasure.run import worker
+
+        worker.measure_image = counted
+        start = time.process_time()
+        run_study(study, out=bench.out, options=Options(jobs=0), watch=lambda _: None)
+        whole = time.process_time() - start
+        worker.measure_image = measure_image
+        own = (whole - sum(spent)) / args.images * 1e3
+        print(f"{args.images} images, {load()}")
+        print(
+            f"image itself {sum(spent) / args.images * 1e3:.2f} ms, "
+            f"engine {own:.2f} ms of processor"
+        )
+        wall, cpu, _ = timed(bench, "--jobs", "1", "--fresh")
+        start_wall, start_cpu, _ = timed(bench, "--jobs", "1")
+        print(
+            f"through one worker process: {(wall - start_wall) / args.images * 1e3:.2f} ms wall, "
+            f"{(cpu - start_cpu) / args.images * 1e3:.2f} ms of processor an image, all included; "
+            f"start and writing {start_wall:.2f} s"
+        )
+
+
+def workers(args: argparse.Namespace) -> None:
+    """Speed of two workers against one."""
+    with bench_folder(args.folder) as bench:
+        bench.settings = f"busy_ms = {args.busy_ms}\n"
+        bench.images(args.images)
+        settle(bench)
+        walls = {}
+        for jobs in ("1", "2"):
+            timed(bench, "--jobs", jobs, "--fresh")
+            base, _, _ = timed(bench, "--jobs", jobs)
+            wall, _, _ = timed(bench, "--jobs", jobs, "--fresh")
+            walls[jobs] = wall - base
+            print(f"{jobs} worker(s): {walls[jobs]:.2f} s for {args.images} images, {load()}")
+        print(f"two are {walls['1'] / walls['2']:.2f} times one")
+
+
+def many(args: argparse.Namespace) -> None:
+    """Time an image and the coordinator's memory, along a long run."""
+    with bench_folder(args.folder) as bench:
+        bench.images(args.images, size=(8, 11))
+        settle(bench)
+        log = bench.folder / "log.jsonl"
+        process = subprocess.Popen(
+            bench.command("--jobs", str(args.jobs), "--log", str(log)), env=bench.environment(),
+            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+        )  # fmt: skip
+        status = Path(f"/proc/{process.pid}/status")
+        last, start = 0, time.perf_counter()
+        print("images done, images/s since the last line, coordinator's peak memory")
+        while process.poll() is None:
+            time.sleep(args.every_s)
+            done = log.read_bytes().count(b"\n") if log.exists() else 0
+            now = time.perf_counter()
+            peak = peak_mb(status)
+            print(
+                f"{done:8d} {(done - last) / (now - start):8.1f} {peak:8.0f} MB  {load()}",
+                flush=True,
+            )
+            last, start = done, now
+        print(process.stdout.read()[-400:])
+
+
+def peak_mb(status: Path) -> float:
+    try:
+        lines = status.read_text().splitlines()
+        return next(int(x.split()[1]) / 1024 for x in lines if x.startswith("VmHWM"))
+    except (OSError, StopIteration):
+        return float("nan")
+
+
+def finished(args: argparse.Namespace) -> None:
+    """Time of a run in which nothing is left to do."""
+    with bench_folder(args.folder) as bench:
+        bench.images(args.images, size=(8, 11))
+        settle(bench)
+        wall, cpu, _ = timed(bench, "--jobs", "2")
+        print(f"first run {wall:.1f} s wall, {cpu:.1f} s of processor")
+        for _ in range(3):
+            wall, cpu, out = timed(bench, "--jobs", "2")
+            kept = "0 measured now" in out
+            print(f"finished: {wall:.2f} s wall, {cpu:.2f} s of processor, kept {kept}, {load()}")
+
+
+def kills(args: argparse.Namespace) -> None:
+    """SIGKILL at random moments until the study is done; the files must be those of one run."""
+    import random
+
+    rng = random.Random(args.seed)
+    with bench_folder(args.folder) as bench:
+        bench.settings = f"crack = true\nbusy_ms = {args.busy_ms}\n"
+        bench.images(args.images, do=["", "fail"])
+        settle(bench)
+        timed(bench, "--jobs", "2")
+        whole = bench.tables()
+        shutil.rmtree(bench.out)
+        done_early = 0
+        for _ in range(args.times):
+            process = subprocess.Popen(
+                bench.command("--jobs", "2"), env=bench.environment(),
+                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            )  # fmt: skip
+            try:
+                process.wait(rng.uniform(args.soonest_s, args.latest_s))
+                done_early += 1
+            except subprocess.TimeoutExpired:
+                process.send_signal(signal.SIGKILL)
+                process.wait()
+        timed(bench, "--jobs", "2")
+        same = bench.tables() == whole
+        left = len(list(bench.out.rglob("*.part")))
+        print(
+            f"{args.times} starts, {args.times - done_early} killed; files the same: {same}; "
+            f"half-written files left: {left}"
+        )
+
+
+def large(args: argparse.Namespace) -> None:
+    """A 12-megapixel deflate TIFF: everything against reading, hashing and decoding alone."""
+    import numpy as np
+    import tifffile
+    from scipy.special import erf
+
+    from micromeasure.calibration.file import Calibration
+    from micromeasure.micrograph.image import ImageRecord
+    from micromeasure.micrograph.reading import read_micrograph
+    from micromeasure.quantities.film_thickness import FilmThicknessSettings
+    from micromeasure.run.pool import quiet_libraries
+    from micromeasure.run.task import Task
+    from micromeasure.run.worker import measure_image
+    from micromeasure.study.model import Job, Measure
+
+    quiet_libraries()
+    rng = np.random.default_rng(1)
+    y, x = np.arange(3000.0)[:, None], np.arange(4000.0)[None, :]
+    middle = 1500 + 0.05 * (x - 2000)
+    film = erf((y - middle + 130) / 2.1) - erf((y - middle - 130) / 2.1)
+    pixels = (12000 + 8000 * film + rng.normal(0, 600, (3000, 4000))).clip(0, 65535)
+    calibration = Calibration(
+        schema=1, id="bench", um_per_px=(0.345, 0.347), u_um_per_px=(9e-5, 9e-5)
+    )
+    with bench_folder(args.folder) as bench:
+        path = bench.folder / "film.tif"
+        tifffile.imwrite(path, pixels.astype(np.uint16), compression="deflate", predictor=True)
+        del pixels, film
+        settings = FilmThicknessSettings(layers=("diaphragm",))
+        job = Job(
+            number=0, record=ImageRecord(image="film.tif", view="film-section"), path=path,
+            calibration=calibration,
+            measures=(
+                Measure(number=1, quantity="film_thickness", view="film-section",
+                        settings=settings),
+            ),
+        )  # fmt: skip
+        task = Task(job=job, slots=("film_thickness",), requests=("r",), out=bench.out)
+        measure_image(task)
+        if args.profile:
+            import cProfile
+
+            cProfile.runctx("measure_image(task)", globals(), locals(), sort="tottime")
+        alone, whole = [], []
+        for _ in range(args.repeats):
+            start = time.process_time()
+            read_micrograph(path, calibration=calibration)
+            middle_time = time.process_time()
+            result = measure_image(task)
+            alone.append(middle_time - start)
+            whole.append(time.process_time() - middle_time)
+        a, b = statistics.median(alone), statistics.median(whole)
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        print(
+            f"read, hash, decode {a * 1e3:.0f} ms; everything {b * 1e3:.0f} ms: {b / a:.2f} times"
+        )
+        print(f"failures {[m.reasons for m in result.measures]}; {load()}; peak {peak:.0f} MB")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--folder", type=Path, help="keep the study here")
+    parts = parser.add_subparsers(required=True)
+    for part, given in {
+        overhead: {"images": 500},
+        workers: {"images": 200, "busy_ms": 60.0},
+        many: {"images": 5000, "jobs": 2, "every_s": 10.0},
+        finished: {"images": 1000},
+        kills: {"images": 400, "times": 20, "busy_ms": 20.0, "soonest_s": 0.3, "latest_s": 4.0,
+                "seed": 7},
+        large: {"repeats": 5, "profile": 0},
+    }.items():  # fmt: skip
+        command = parts.add_parser(part.__name__, help=part.__doc__)
+        for name, default in given.items():
+            command.add_argument(f"--{name.replace('_', '-')}", type=type(default), default=default)
+        command.set_defaults(part=part)
+    args = parser.parse_args()
+    args.part(args)
+
+
+if __name__ == "__main__":
+    main()
