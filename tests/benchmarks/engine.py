@@ -210,12 +210,22 @@ def kills(args: argparse.Namespace) -> None:
         )
 
 
-def large(args: argparse.Namespace) -> None:
-    """A 12-megapixel deflate TIFF: everything against reading, hashing and decoding alone."""
+def write_film(path: Path) -> None:
+    """Write a film section of 12 megapixels in 16 bits, compressed as microscopes do."""
     import numpy as np
     import tifffile
     from scipy.special import erf
 
+    rng = np.random.default_rng(1)
+    y, x = np.arange(3000.0)[:, None], np.arange(4000.0)[None, :]
+    middle = 1500 + 0.05 * (x - 2000)
+    film = erf((y - middle + 130) / 2.1) - erf((y - middle - 130) / 2.1)
+    pixels = (12000 + 8000 * film + rng.normal(0, 600, (3000, 4000))).clip(0, 65535)
+    tifffile.imwrite(path, pixels.astype(np.uint16), compression="deflate", predictor=True)
+
+
+def large(args: argparse.Namespace) -> None:
+    """A 12-megapixel deflate TIFF: everything against reading, hashing and decoding alone."""
     from micromeasure.calibration.file import Calibration
     from micromeasure.micrograph.image import ImageRecord
     from micromeasure.micrograph.reading import read_micrograph
@@ -226,18 +236,12 @@ def large(args: argparse.Namespace) -> None:
     from micromeasure.study.model import Job, Measure
 
     quiet_libraries()
-    rng = np.random.default_rng(1)
-    y, x = np.arange(3000.0)[:, None], np.arange(4000.0)[None, :]
-    middle = 1500 + 0.05 * (x - 2000)
-    film = erf((y - middle + 130) / 2.1) - erf((y - middle - 130) / 2.1)
-    pixels = (12000 + 8000 * film + rng.normal(0, 600, (3000, 4000))).clip(0, 65535)
     calibration = Calibration(
         schema=1, id="bench", um_per_px=(0.345, 0.347), u_um_per_px=(9e-5, 9e-5)
     )
     with bench_folder(args.folder) as bench:
         path = bench.folder / "film.tif"
-        tifffile.imwrite(path, pixels.astype(np.uint16), compression="deflate", predictor=True)
-        del pixels, film
+        write_film(path)
         settings = FilmThicknessSettings(layers=("diaphragm",))
         job = Job(
             number=0, record=ImageRecord(image="film.tif", view="film-section"), path=path,
@@ -249,10 +253,6 @@ def large(args: argparse.Namespace) -> None:
         )  # fmt: skip
         task = Task(job=job, slots=("film_thickness",), requests=("r",), out=bench.out)
         measure_image(task)
-        if args.profile:
-            import cProfile
-
-            cProfile.runctx("measure_image(task)", globals(), locals(), sort="tottime")
         alone, whole = [], []
         for _ in range(args.repeats):
             start = time.process_time()
@@ -280,7 +280,7 @@ def main() -> None:
         finished: {"images": 1000},
         kills: {"images": 400, "times": 20, "busy_ms": 20.0, "soonest_s": 0.3, "latest_s": 4.0,
                 "seed": 7},
-        large: {"repeats": 5, "profile": 0},
+        large: {"repeats": 5},
     }.items():  # fmt: skip
         command = parts.add_parser(part.__name__, help=part.__doc__)
         for name, default in given.items():
