@@ -47,7 +47,7 @@ def compare_means(
     if notes:
         return replace(base, remarks=(*base.remarks, *notes))
     sample, against = as_sample(group), as_sample(reference)
-    found = means.contrast(sample, against)
+    found, sample, against = _difference(sample, against, question.reference)
     if found.u == 0.0:
         return replace(
             base,
@@ -124,6 +124,28 @@ def as_sample(group: Group) -> Sample:
         shared={key: np.array(parts) for key, parts in shared.items()},
         shared_dof=dof,
     )
+
+
+def _difference(sample: Sample, against: Sample, reference: str) -> tuple[Contrast, Sample, Sample]:
+    """Return the difference of two means, and the samples as ratios are to be taken of them.
+
+    Values may have been divided by the mean of this very reference. The scatter of the reference
+    then is in the divisor too; as the two are one and the same cause they must not be added as if
+    independent. Of ``m/r - 1`` the derivative by r is that of the contrast ``m - (m/r) r``.
+    """
+    own = f"reference:{reference}:"
+    if not any(key.startswith(own) for s in (sample, against) for key in s.shared):
+        return means.contrast(sample, against), sample, against
+    sample, against = (_without(s, own) for s in (sample, against))
+    difference = float(sample.values.mean() - against.values.mean())
+    ratio = float(sample.values.mean() / against.values.mean())
+    found = replace(means.contrast(sample, against, ratio), value=difference)
+    return found, sample, against
+
+
+def _without(sample: Sample, prefix: str) -> Sample:
+    kept = {k: v for k, v in sample.shared.items() if not k.startswith(prefix)}
+    return replace(sample, shared=kept)
 
 
 def _with_contrast(base: Comparison, found: Contrast) -> Comparison:

@@ -9,7 +9,7 @@ from micromeasure.compare.comparison import Comparison, Question, Tolerance
 from micromeasure.compare.count_comparison import compare_counts, compare_words
 from micromeasure.compare.mean_comparison import compare_means, compare_with_one
 from micromeasure.compare.specimens import group
-from micromeasure.compare.verdicts import SAME, holm, verdict
+from micromeasure.compare.verdicts import DIFFERS, NOT_RESOLVED, SAME, holm, verdict
 from micromeasure.errors import StudyError
 from micromeasure.study.model import Comparison as Asked
 from micromeasure.tables.reading import Result
@@ -43,6 +43,8 @@ class Plan:
         Whether every pair is compared, not only each revision with the reference.
     where : str
         Name of the study file, for messages.
+    views : mapping of str to set of str
+        Views in which each revision was imaged; empty where that is not known.
     accompanied : mapping of str to sequence of str
         Quantities whose numbers come under other names, such as those of crack indications.
     """
@@ -52,6 +54,7 @@ class Plan:
     reference: str = ""
     all_pairs: bool = False
     where: str = "study.toml"
+    views: Mapping[str, set[str]] = field(default_factory=dict)
     accompanied: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
@@ -102,13 +105,13 @@ def compare_all(results: Iterable[Result], plan: Plan) -> tuple[Comparison, ...]
         done |= set(hits)
         for key in hits:
             tolerance = tolerance_of(ask, tables[key], f"{plan.where}, [[compare]] {number}")
-            asked += _compared(key, tables[key], pairs, tolerance, is_asked=True)
+            asked += _compared(key, tables[key], pairs, tolerance, due_in=plan.views)
         if not hits:
             asked += [_unmeasured(ask, *pair) for pair in pairs]
     rest: list[Comparison] = []
     for key in _main_keys(tables):
         if key not in done:
-            rest += _compared(key, tables[key], pairs, None, is_asked=False)
+            rest += _compared(key, tables[key], pairs, None)
     # What a question brings along beside its answer is no question of the study.
     beside = [c for c in asked if not c.question.is_asked]
     asked = [c for c in asked if c.question.is_asked]
@@ -128,13 +131,23 @@ def answered(family: Sequence[Comparison]) -> tuple[Comparison, ...]:
 def _answer(compared: Comparison, p: float | None, p_equivalence: float | None) -> Comparison:
     found = verdict(p, p_equivalence)
     notes = list(compared.remarks)
-    if found == SAME and p is not None and verdict(p, None) != verdict(None, None):
+    if found == SAME and verdict(p, None) == DIFFERS:
         notes.append("a difference is there, and smaller than the tolerance")
-    if compared.p is not None and verdict(compared.p, None) != verdict(p, None) and found != SAME:
+    if found == DIFFERS and compared.tolerance is not None:
+        notes.append(_against_tolerance(compared, compared.tolerance))
+    if found == NOT_RESOLVED and verdict(compared.p, None) == DIFFERS:
         notes.append("would differ as a single question; not so after correction for their number")
     return replace(
         compared, p_holm=p, p_equivalence_holm=p_equivalence, verdict=found, remarks=tuple(notes)
     )
+
+
+def _against_tolerance(compared: Comparison, tolerance: float) -> str:
+    """Say whether a difference that is there exceeds the tolerance."""
+    low, high = compared.low_95, compared.high_95
+    if low is not None and high is not None and (low > tolerance or high < -tolerance):
+        return "the difference exceeds the tolerance"
+    return "whether the difference exceeds the tolerance is not resolved"
 
 
 def _key(result: Result) -> _Key:
@@ -158,6 +171,18 @@ def _pairs(revisions: Sequence[str], plan: Plan) -> list[tuple[str, str]]:
         return [(second, first) for first, second in combinations(revisions, 2)]
     reference = plan.reference or (revisions[0] if revisions else "")
     return [(revision, reference) for revision in revisions if revision != reference]
+
+
+def _is_due(
+    pair: tuple[str, str], view: str, there: set[str], views: Mapping[str, set[str]]
+) -> bool:
+    """Return whether a pair belongs to a question: both measured, or imaged so that they could be.
+
+    A revision that was never imaged in this view is no gap in the answer.
+    """
+    return bool(there.intersection(pair)) and all(
+        revision in there or view in views.get(revision, ()) for revision in pair
+    )
 
 
 def _matching(tables: dict[_Key, list[Result]], ask: Asked) -> list[_Key]:
@@ -205,8 +230,10 @@ def _compared(
     pairs: Sequence[tuple[str, str]],
     tolerance: Tolerance | None,
     *,
-    is_asked: bool,
+    due_in: Mapping[str, set[str]] | None = None,
 ) -> list[Comparison]:
+    """Compare the pairs in one table; with `due_in`, as a question of the study."""
+    is_asked = due_in is not None
     question = Question(
         quantity=key.quantity,
         view=key.view,
@@ -221,13 +248,15 @@ def _compared(
     )
     if key.quantity == SIDE_BY_SIDE and len({r.revision for r in rows}) == 1:
         return _side_by_side(question, rows, pairs, tolerance)
+    there = {r.revision for r in rows}
     found: list[Comparison] = []
     for revision, reference in pairs:
         mine = [r for r in rows if r.revision == revision]
         theirs = [r for r in rows if r.revision == reference]
-        if is_asked or (mine and theirs):
-            pair = replace(question, revision=revision, reference=reference)
-            found += _one_pair(pair, mine, theirs, tolerance)
+        pair = (revision, reference)
+        if (mine and theirs) or _is_due(pair, key.view, there, due_in or {}):
+            asked = replace(question, revision=revision, reference=reference)
+            found += _one_pair(asked, mine, theirs, tolerance)
     if key.quantity.startswith(_CANDIDATE):
         return [replace(c, remarks=(_UNJUDGED, *c.remarks)) for c in found]
     return found

@@ -34,12 +34,16 @@ def all_results(study: Study, folder: Path) -> tuple[Result, ...]:
 
 def plan_of(study: Study, *, all_pairs: bool = False) -> Plan:
     """Return how a study wants its revisions compared."""
+    views: dict[str, set[str]] = {}
+    for record in study.records:
+        views.setdefault(record.revision, set()).add(record.view)
     return Plan(
         asked=study.comparisons,
         revisions=tuple(dict.fromkeys(r.revision for r in study.records if r.revision)),
         reference=study.reference,
         all_pairs=all_pairs,
         where=study.path.name,
+        views=views,
         accompanied={m.quantity: quantities()[m.quantity].accompanied_by for m in study.measures},
     )
 
