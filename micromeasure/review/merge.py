@@ -49,11 +49,14 @@ class Judgement:
         ``identity`` (same line), ``overlap``, or empty where nobody decided anything.
     overlap : float
         Common share of the line decided on and the line found.
+    entries : tuple of Entry
+        The decisions it rests on.
     """
 
     standing: Standing = field(default_factory=Standing)
     match: str = ""
     overlap: float = 0.0
+    entries: tuple[Entry, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,11 +68,14 @@ class Drawn:
     image, indication : str
     standing : Standing
         `standing.drawn` holds the columns of `indications.csv` as measured when it was drawn.
+    entries : tuple of Entry
+        The decisions it rests on.
     """
 
     image: str
     indication: str
     standing: Standing
+    entries: tuple[Entry, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,9 +218,7 @@ def _match(
         i = case_of.get(one.centreline_px)
         if i is not None and i not in used:
             used.add(i)
-            matched[one.image, one.indication] = Judgement(
-                standing=standing(here[i]), match=IDENTITY, overlap=1.0
-            )
+            matched[one.image, one.indication] = _judgement(here[i], IDENTITY, 1.0)
     pairs = [
         (case.likeness(one.centreline_px), i, (one.image, one.indication))
         for i, case in enumerate(here)
@@ -225,13 +229,24 @@ def _match(
     for share, i, key in sorted(pairs, key=lambda pair: -pair[0]):
         if share >= ENOUGH and i not in used and key not in matched:
             used.add(i)
-            matched[key] = Judgement(standing=standing(here[i]), match=OVERLAP, overlap=share)
+            matched[key] = _judgement(here[i], OVERLAP, share)
     return matched, [case for i, case in enumerate(here) if i not in used]
+
+
+def _judgement(case: Case, match: str, share: float) -> Judgement:
+    return Judgement(
+        standing=standing(case), match=match, overlap=share, entries=tuple(case.entries)
+    )
 
 
 def _drawn(image: str, case: Case) -> Drawn:
     first = next(entry for entry in case.entries if entry.action == DRAW)
-    return Drawn(image=image, indication=first.indication, standing=standing(case))
+    return Drawn(
+        image=image,
+        indication=first.indication,
+        standing=standing(case),
+        entries=tuple(case.entries),
+    )
 
 
 def _lost(case: Case, reason: str) -> Unmatched:

@@ -90,7 +90,7 @@ class Indications:
             lines.append(Line("drawn", "by a person"))
         if standing.remark:
             lines.append(Line("remark", standing.remark))
-        lines += [Line("image", item.image), Line("fold", item.fold)]
+        lines += [Line("image", item.image), Line("fold", item.fold.removeprefix("fold"))]
         return [line for line in lines if line.value]
 
     def keys(self) -> tuple[Key, ...]:

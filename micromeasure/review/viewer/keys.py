@@ -79,7 +79,7 @@ SIDE_KEYS = (
 
 # While points are being set, these come before all others.
 HANDLE_KEYS = (
-    Key(key="J", action="keep", does="keep"),
+    Key(key="J", action="keep", does="keep it"),
     Key(key="Escape", action="leave", does="leave without keeping"),
     Key(key=".", action="point_next", does="choose the next point"),
     Key(key=",", action="point_previous", does="choose the point before"),

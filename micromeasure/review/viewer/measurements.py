@@ -69,7 +69,7 @@ class Measurements:
             return "Nothing was measured here; see failures.csv", ""
         if value.set_aside is not None:
             return f"Set aside by {value.set_aside.by}", "rejected"
-        return "In use", "confirmed"
+        return "In use", ""
 
     def lines(self) -> list[Line]:
         """Return all values of the measure; the chosen one is marked."""

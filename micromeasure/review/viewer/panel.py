@@ -108,7 +108,8 @@ class Panel(QWidget):
             self._answer.setFocus()
 
     def _show_keys(self, keys: tuple[Key, ...]) -> None:
-        shown = keys if keys is HANDLE_KEYS else (*keys, *RULER_KEYS)
+        has_ruler = keys is not HANDLE_KEYS and self._bench.sheet.plate.micrograph is not None
+        shown = (*keys, *RULER_KEYS) if has_ruler else keys
         if shown == self._keys_shown:
             return
         self._keys_shown = shown

@@ -10,6 +10,7 @@ from micromeasure.review.viewer.stage import Stage
 from micromeasure.study.model import Job, Study
 
 _AHEAD = 3
+_GAP_PX = 6
 
 
 class Sides:
@@ -88,10 +89,11 @@ class Sides:
         for stage, plate in zip(self._stages, (right, left), strict=True):
             stage.show_centred(plate)
         self._viewer.grid.shape = (1, 2)
+        self._viewer.grid.spacing = _GAP_PX
         self._viewer.grid.enabled = True
         self._apply_range()
         if is_first:
-            self._stages[1].look_at_middle(share=0.5)
+            self._stages[1].look_at_middle(share=0.48)
 
     def close(self) -> None:
         """Take both images off and end the grid."""
