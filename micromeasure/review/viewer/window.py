@@ -1,10 +1,18 @@
 """Opening the review in a window of its own, or in a viewer that is open already."""
 
+import os
+import sys
 from typing import TYPE_CHECKING, Any
 
 from micromeasure.errors import MicromeasureError, MissingPartError
 from micromeasure.review.opening import Opened
 from micromeasure.review.queue import Rules
+
+_SCREENS = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+_NO_SCREEN = (
+    "There is no screen to open the viewer on (DISPLAY is not set); review on a computer with a "
+    "screen, the study's folder is all that it needs."
+)
 
 if TYPE_CHECKING:
     from micromeasure.review.viewer.bench import Bench
@@ -14,7 +22,7 @@ _INSTALL = 'The viewer is not installed; install it with: pip install "micromeas
 
 
 def require_viewer() -> None:
-    """Raise if napari or Qt is not there.
+    """Raise if napari, Qt or a screen is not there.
 
     Raises
     ------
@@ -25,6 +33,8 @@ def require_viewer() -> None:
 
     if importlib.util.find_spec("napari") is None:
         raise MissingPartError(_INSTALL)
+    if sys.platform == "linux" and not any(os.environ.get(name) for name in _SCREENS):
+        raise MissingPartError(_NO_SCREEN)
     try:
         import qtpy.QtWidgets  # noqa: F401  # finds out whether Qt itself is there
     except ImportError as error:
@@ -35,8 +45,8 @@ def require_viewer() -> None:
         raise MissingPartError(_INSTALL) from error
 
 
-def attach(viewer: Any, opened: Opened, rules: Rules) -> "tuple[Bench, Panel]":  # noqa: ANN401
-    """Put a review into a viewer: image, keys and the panel on the right.
+def panel_for(viewer: Any, opened: Opened, rules: Rules) -> "tuple[Bench, Panel]":  # noqa: ANN401
+    """Put a review into a viewer and return the panel that goes beside the image.
 
     Parameters
     ----------
@@ -53,7 +63,6 @@ def attach(viewer: Any, opened: Opened, rules: Rules) -> "tuple[Bench, Panel]": 
 
     bench = Bench(viewer, opened, rules)
     panel = Panel(bench, change_reviewer=lambda: _change_reviewer(bench))
-    viewer.window.add_dock_widget(panel, name="Review", area="right")
     panel.destroyed.connect(bench.close)
     return bench, panel
 
@@ -67,7 +76,8 @@ def open_window(opened: Opened, rules: Rules) -> "tuple[Any, Bench]":
     window.resize(1400, 950)
     for dock in ("dockLayerList", "dockLayerControls"):
         getattr(window._qt_viewer, dock).setVisible(False)  # noqa: SLF001 (no public way)
-    bench, panel = attach(viewer, opened, rules)
+    bench, panel = panel_for(viewer, opened, rules)
+    window.add_dock_widget(panel, name="Review", area="right")
     panel.setFocus()
     return viewer, bench
 
@@ -88,6 +98,11 @@ def known_reviewer() -> str:
     return str(_settings().value("initials", ""))
 
 
+def store_reviewer(initials: str) -> None:
+    """Store the initials for this user of this computer."""
+    _settings().setValue("initials", initials)
+
+
 def ask_reviewer(proposed: str = "") -> str:
     """Ask who decides and store the answer; empty where the person leaves without one."""
     from qtpy.QtWidgets import QApplication, QInputDialog
@@ -104,7 +119,7 @@ def ask_reviewer(proposed: str = "") -> str:
         except MicromeasureError as error:
             question = str(error)
             continue
-        _settings().setValue("initials", text)
+        store_reviewer(str(text))
         return str(text)
 
 
