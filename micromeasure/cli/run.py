@@ -24,7 +24,6 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     add(
         "--jobs",
         type=_count,
-        default=_cores(),
         metavar="N",
         help="worker processes; default: one a core; 0: in this process, for finding faults",
     )
@@ -62,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     study = load_study(args.study)
     out = args.out or default_out(study.path)
     options = Options(
-        jobs=args.jobs,
+        jobs=_cores() if args.jobs is None else args.jobs,
         cluster=args.cluster,
         fresh=args.fresh,
         image_timeout_s=args.image_timeout,

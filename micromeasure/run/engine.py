@@ -118,7 +118,7 @@ def _begun(study: Study, ledger: Ledger, out: Path) -> str:
 def _carried_out(
     study: Study, ledger: Ledger, out: Path, *, options: Options, watch: Watcher
 ) -> dict[str, int]:
-    planner = Planner(ledger, out=out, max_pixels=options.max_pixels)
+    planner = Planner(ledger, out=out, options=options)
     kept, measured = 0, 0
 
     def on_kept() -> None:

@@ -7,7 +7,9 @@ from pathlib import Path
 from micromeasure.quantities import quantities
 from micromeasure.run.keys import Requests, measure_key
 from micromeasure.run.ledger import Ledger
-from micromeasure.run.task import Known, Task, stamp_of
+from micromeasure.run.options import Options
+from micromeasure.run.patience import PatientFiles
+from micromeasure.run.task import Known, Task
 from micromeasure.study.model import Job, Measure
 from micromeasure.tables.names import slot_names
 
@@ -20,13 +22,14 @@ class Planner:
     ledger : Ledger
     out : pathlib.Path
         The results folder.
-    max_pixels : int
+    options : Options
     """
 
-    def __init__(self, ledger: Ledger, *, out: Path, max_pixels: int) -> None:
+    def __init__(self, ledger: Ledger, *, out: Path, options: Options) -> None:
         self._ledger = ledger
         self._out = out
-        self._max_pixels = max_pixels
+        self._max_pixels = options.max_pixels
+        self._files = PatientFiles(options.image_timeout_s)
         self._requests = Requests()
         # Companion frames belong to many images; each is looked up once a run.
         self._frames: dict[Path, str] = {}
@@ -80,11 +83,8 @@ class Planner:
         return True
 
     def _sha256(self, path: Path) -> str:
-        try:
-            size, mtime_ns = stamp_of(path)
-        except OSError:
-            return ""
-        return self._ledger.sha256(str(path), size, mtime_ns)
+        stamp = self._files.stamp(path)
+        return "" if stamp is None else self._ledger.sha256(str(path), *stamp)
 
     def _frame_digests(self, job: Job, measure: Measure) -> dict[str, tuple[str, ...]] | None:
         digests: dict[str, tuple[str, ...]] = {}

@@ -106,7 +106,7 @@ class _Pool:
             worker.process.join(_PATIENCE_S)
             if worker.process.is_alive():
                 worker.process.kill()
-                worker.process.join()
+                worker.process.join(_PATIENCE_S)
         self._workers = []
 
     def _hand_out(self) -> bool:
@@ -181,7 +181,8 @@ class _Pool:
         from micromeasure.run.worker import failed_image
 
         worker.process.kill()
-        worker.process.join()
+        # A process that waits for a stalled share ends only when the share answers.
+        worker.process.join(_PATIENCE_S)
         worker.pipe.close()
         self._workers.remove(worker)
         task = worker.task

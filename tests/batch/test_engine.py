@@ -6,6 +6,7 @@ import io
 import json
 import os
 import shutil
+import time
 
 import pytest
 
@@ -268,6 +269,14 @@ def test_a_full_disk_ends_the_run_with_a_sentence(bench, monkeypatch):
     monkeypatch.setattr(worker, "replace_file", wrote)
     summary, _ = go(bench)
     assert (summary.kept, summary.measured) == (1, 2)
+
+
+def test_a_share_that_stalls_is_not_waited_for(bench, monkeypatch):
+    bench.images(2)
+    go(bench)
+    monkeypatch.setattr("micromeasure.run.patience.stamp_of", lambda _: time.sleep(30))
+    with pytest.raises(ResultsError, match=r"no answer from its disk or share within 0\.2 s"):
+        go(bench, Options(jobs=0, image_timeout_s=0.2))
 
 
 def test_run_json_holds_what_it_takes_to_repeat(bench):
