@@ -135,7 +135,8 @@ def crossed_study(values: FloatArray, *, pool_above: float = POOL_ABOVE) -> Gaug
         )
         raise MeasurementError(message)
     p, o, n = values.shape
-    x = values - values.mean()
+    x = values - values.flat[0]
+    x = x - x.mean()
     cells, parts, operators = x.mean(axis=2), x.mean(axis=(1, 2)), x.mean(axis=(0, 2))
     ss_part = o * n * float((parts**2).sum())
     ss_operator = p * n * float((operators**2).sum())
@@ -188,6 +189,8 @@ def repeated_study(groups: list[FloatArray]) -> GaugeResult:
     if dof < 1:
         message = "gauge study: no part was measured twice; repeat the measurement of each part."
         raise MeasurementError(message)
+    # Differences from one of the values keep the digits that a large common value would cost.
+    groups = [g - groups[0][0] for g in groups]
     everything = np.concatenate(groups)
     centre = float(everything.mean())
     ss_repeat = sum(float(((g - g.mean()) ** 2).sum()) for g in groups)
