@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from micromeasure.micrograph.image import Micrograph
 from micromeasure.micrograph.light import Box, ceiling_of, pixels_in
 from micromeasure.opacity.levels import Levels
 from micromeasure.opacity.scene import Scene
@@ -16,6 +17,8 @@ _BLACK_SHARE = 0.01
 _SIGNAL_U_REL = 0.05
 # ... and so is an open light that uses less than this share of the camera's range.
 _OPEN_SHARE = 0.02
+# A film that adds less than this many steps of the digits to the dark level is lost in them.
+_LEAST_STEPS = 2.0
 # Stray light beyond this share of what was measured dominates it.
 _STRAY_SHARE = 0.5
 
@@ -82,6 +85,10 @@ def _share_in(hit: BoolArray, box: Box, mask: BoolArray) -> float:
 
 def _is_dark(scene: Scene, mask: BoolArray, levels: Levels) -> bool:
     """Return whether the film's noise is cut off at zero, or hardly any range is used."""
+    level = float(scene.film.cells[mask].mean(dtype=np.float64))
+    net = levels.film / levels.per_light
+    if net < _LEAST_STEPS * scene.film.response.step(level):
+        return True
     pixels = pixels_in(scene.film.frames[0], scene.box)
     if pixels.min() <= 0 and _share_in(pixels <= 0, scene.box, mask) > _BLACK_SHARE:
         return True
@@ -90,10 +97,15 @@ def _is_dark(scene: Scene, mask: BoolArray, levels: Levels) -> bool:
     frame = scene.open_light.frames[0]
     if frame.pixels.dtype.kind == "f":
         return False
-    return levels.light < _OPEN_SHARE * _used_range(frame.pixels)
+    return levels.light < _OPEN_SHARE * _range_of(frame)
 
 
-def _used_range(pixels: NDArray[np.generic]) -> float:
-    """Return the end of the smallest common camera range that holds all values of a frame."""
-    greatest = int(pixels.max())
-    return next(float((1 << bits) - 1) for bits in (8, 10, 12, 14, 16, 32) if greatest < 1 << bits)
+def _range_of(frame: Micrograph) -> float:
+    """Return the end of the camera's range, guessed from the values where the file is silent.
+
+    Words of 16 bits that nothing says to hold fewer: the smallest common range that holds all.
+    """
+    if frame.header.bits != 16:
+        return frame.full_scale
+    greatest = int(frame.pixels.max())
+    return next(float((1 << bits) - 1) for bits in (10, 12, 14, 16) if greatest < 1 << bits)

@@ -66,7 +66,8 @@ def grain_of(scene: Scene, mask: BoolArray, channel: str) -> Grain:
     light_pixels = [_light_pixels(scene, tile, channel) for tile in tiles]
     dark_pixels = [_dark_pixels(scene, tile, channel) for tile in tiles]
     raw = [
-        (f - d) / (n - d) for f, n, d in zip(film_pixels, light_pixels, dark_pixels, strict=True)
+        _quotient(f - d, n - d)
+        for f, n, d in zip(film_pixels, light_pixels, dark_pixels, strict=True)
     ]
     measured = trimmed_mean([second_difference_variance(image) for image in raw])
     level = float(np.mean([image.mean() for image in raw]))
@@ -82,7 +83,7 @@ def grain_of(scene: Scene, mask: BoolArray, channel: str) -> Grain:
     )
     if ptc is None:
         # Shot noise alone: the open light's share of a quotient is A²/N against A/N.
-        from_open = measured * level / (level + frames) if frames else 0.0
+        from_open = measured * max(level, 0.0) / (max(level, 0.0) + frames) if frames else 0.0
         predicted = math.inf
     else:
         from_open = level**2 * ptc.variance(signal) / frames / signal**2
@@ -98,6 +99,12 @@ def grain_of(scene: Scene, mask: BoolArray, channel: str) -> Grain:
         light_steps=_steps(scene.open_light or scene.film, light_pixels, scene.illumination[mask]),
         by_photon_transfer=structured,
     )
+
+
+def _quotient(film: FloatArray, light: FloatArray) -> FloatArray:
+    # In hardly any light single pixels of the divisor may be zero.
+    quotient: FloatArray = film / np.maximum(light, max(0.1 * float(light.mean()), 1e-12))
+    return quotient
 
 
 def stack_variance(stack: Stack, mask: BoolArray, box: Box, channel: str) -> float:

@@ -53,7 +53,7 @@ def signal_components(scene: Scene, name: str, levels: Levels, grain: Grain) -> 
         ),
     ]
     found += _dark_components(scene, mask, levels)
-    found += _opaque_noise(scene, mask, levels, n_px)
+    found += _opaque_components(scene, name, levels)
     return tuple(c for c in found if c.u)
 
 
@@ -88,21 +88,28 @@ def _dark_components(scene: Scene, mask: BoolArray, levels: Levels) -> list[Comp
     return found
 
 
-def _opaque_noise(scene: Scene, mask: BoolArray, levels: Levels, n_px: int) -> list[Component]:
+def _opaque_components(scene: Scene, name: str, levels: Levels) -> list[Component]:
     if scene.opaque is None:
         return []
-    stack = scene.opaque.stack
-    noise = stack_variance(stack, mask & scene.opaque.covered, scene.box, scene.plan.channel)
+    stack, mask = scene.opaque.stack, scene.films[name] & scene.opaque.covered
+    n_px = max(1, int(np.count_nonzero(mask))) * scene.box.cell_px**2
+    noise = stack_variance(stack, mask, scene.box, scene.plan.channel)
     step = _step(stack, mask)
-    rounding = quantisation_u(step, math.sqrt(noise * len(stack.frames)) / step)
+    by_level = levels.by_gamma / levels.q * levels.per_light
     return [
         Component(
-            name="opaque frame",
-            u=levels.by_gamma / levels.q * levels.per_light * math.sqrt(noise / n_px + rounding**2),
-            shared=_key("opaque", stack),
+            name="opaque-frame noise",
+            u=by_level * math.sqrt(noise / n_px),
+            shared=_key(f"opaque noise:{name}", stack),
             kind="A",
-            source="noise and digits of the opaque frame at the film",
-        )
+            source=f"noise of {n_px} pixels of the opaque frames",
+        ),
+        Component(
+            name="digits of opaque frame",
+            u=by_level * quantisation_u(step, math.sqrt(noise * len(stack.frames)) / step),
+            shared=_key("opaque digits", stack),
+            source="rounding",
+        ),
     ]
 
 
@@ -114,7 +121,7 @@ def _repeatability(stack: Stack, noise: float, n_px: int) -> float:
 
 def lamp_components(scene: Scene, levels: Levels, t: float) -> Components:
     """Return what the lamp and the evenness of its light do to a transmittance."""
-    found = _bare_components(scene, levels) if scene.bare is not None else _drift(scene, t)
+    found = _bare_components(scene, levels) if scene.bare is not None else _drift(scene, levels)
     if scene.u_flat_rel:
         found.append(
             Component(
@@ -175,10 +182,12 @@ def _block_spread(scene: Scene, bare: BoolArray, grain: Grain) -> float:
     return math.sqrt(found - expected) if found > expected + _SIGNIFICANT * chance else 0.0
 
 
-def _drift(scene: Scene, t: float) -> list[Component]:
+def _drift(scene: Scene, levels: Levels) -> list[Component]:
     """Return the lamp's drift where no bare area tells it: half of it common to all images."""
     light = scene.open_light
-    half = t * scene.plan.lamp_drift_rel / math.sqrt(3.0) / math.sqrt(2.0)
+    # A brighter lamp brightens the stray light as well, which was subtracted as if it had not.
+    whole = abs(levels.by_rho * levels.rho)
+    half = whole * scene.plan.lamp_drift_rel / math.sqrt(6.0)
     source = "lamp_drift_rel, rectangle: no bare area in the image"
     found = [
         Component(name="lamp", u=half, shared=_key("lamp", scene.film), source=source),
@@ -193,7 +202,7 @@ def _drift(scene: Scene, t: float) -> list[Component]:
         found.append(
             Component(
                 name="open-light repeatability",
-                u=t * spread / level,
+                u=whole * spread / level,
                 dof=len(light.levels) - 1,
                 shared=_key("open-light", light),
                 kind="A",

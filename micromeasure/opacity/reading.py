@@ -19,6 +19,8 @@ FloatArray = NDArray[np.float64]
 LN10 = math.log(10.0)
 # Below this many standard uncertainties a signal is not told from darkness.
 _DETECTED = 3.0
+# Averaging sees below one step of the digits, but no camera keeps its dark level better than this.
+_LEAST_STEPS = 0.25
 # One-sided and two-sided 95 % quantiles of the normal distribution.
 _ONE_SIDED = 1.645
 _TWO_SIDED = 1.960
@@ -75,6 +77,8 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
     grain = grain_of(scene, mask, scene.plan.channel)
     t = levels.transmittance if split is None else split.transmittance
     signal = (*signal_components(scene, name, levels, grain), *_split_component(split))
+    step = scene.film.response.step(float(scene.film.cells[mask].mean(dtype=np.float64)))
+    floor = _LEAST_STEPS * step * levels.by_film * levels.per_light
     u_signal = math.sqrt(math.fsum(c.u**2 for c in signal))
     bound = _stray_bound(scene, t)
     flags = doubts(scene, mask, levels, signal=t, u_signal=u_signal, stray=bound)
@@ -95,7 +99,7 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
         transmittance=Estimate(
             value=t, unit="1", components=(*common, *_stray_in_t(bound, u_lamp)) if known else None
         ),
-        density=_limit(t, u_signal),
+        density=_limit(t, u_signal, floor),
         transmittance_sd=None,
         density_sd=None,
         n_px=n_px,
@@ -107,7 +111,7 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
             "photon_transfer": float(grain.by_photon_transfer),
         },
     )
-    if t < _DETECTED * u_signal or t <= 0.0:
+    if t < max(_DETECTED * u_signal, floor) or t <= 0.0:
         return replace(reading, flags=(*flags, "lower-limit"))
     value = -math.log10(t) if average == "transmittance" else _mean_density(cells, t, noise)
     in_density = tuple(replace(c, u=-c.u / (t * LN10)) for c in common)
@@ -123,9 +127,9 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
     )
 
 
-def _limit(t: float, u_signal: float) -> Estimate:
-    """Return the greatest density that is ruled out with 95 % confidence, as a lower limit."""
-    most = max(t, 0.0) + _ONE_SIDED * u_signal
+def _limit(t: float, u_signal: float, floor: float) -> Estimate:
+    """Return the density below which the film's can be ruled out with 95 % confidence."""
+    most = max(max(t, 0.0) + _ONE_SIDED * u_signal, floor)
     return Estimate(value=None, unit="1", components=None, low_limit=-math.log10(max(most, 1e-12)))
 
 
