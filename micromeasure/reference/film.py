@@ -414,7 +414,7 @@ def sample_images(seed: int = 20260211) -> list[FilmImage]:
                 )
     spoilt = FilmSection(
         shape=SAMPLE_SHAPE, um_per_px=SAMPLE_UM_PER_PX, thickness_um=(26.0,),
-        levels=(0.045, 0.04, 0.046), blur_um=25.0, oversample=2, bits=8, noise_sd=0.03,
+        levels=(0.045, 0.04, 0.046), blur_um=25.0, oversample=2, bits=8, noise_sd=0.006,
     )  # fmt: skip
     images.append(
         FilmImage(
@@ -443,7 +443,8 @@ def _sample_section(thickness_um: float, rng: np.random.Generator) -> FilmSectio
         falloff=0.15,
         slope=0.08,
         slope_deg=float(rng.uniform(0.0, 360.0)),
-        texture=0.015,
+        texture=0.008,
+        full_well_e=120_000.0,
         dust=int(rng.integers(3, 9)),
         bits=8,
         oversample=2,

@@ -277,7 +277,7 @@ def sample_images(folder: Path, *, seed: int = 20260211) -> Mapping[str, Mapping
         lengths_um=(80.0, 110.0, 140.0),
     )  # fmt: skip
     common: dict[str, Any] = {
-        "um_per_px": scale, "blur_um": 0.45, "light": light, "noise": 0.012,
+        "um_per_px": scale, "blur_um": 0.45, "light": light, "noise": 0.003,
     }  # fmt: skip
     views: Sequence[tuple[str, Rulings | Grid, View]] = (
         ("micrometer-x.tif", ruled,
