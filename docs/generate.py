@@ -19,6 +19,8 @@ from micromeasure.quantities import derivations, quantities
 from micromeasure.study.load import StudyTable
 from micromeasure.study.manifest import OPTIONAL_COLUMNS, REQUIRED_COLUMNS
 from micromeasure.tables import columns
+from micromeasure.tables.compared import COMPARISONS_TABLE
+from micromeasure.tables.repeated import REPEATABILITY_TABLE
 
 REFERENCE = Path(__file__).parent / "reference"
 MADE = "<!-- made by docs/generate.py; change the code, not this page -->\n\n"
@@ -118,6 +120,10 @@ def columns_page() -> str:
     for name in ("MEASUREMENTS", "UNCERTAINTY", "INDICATIONS", "FAILURES"):
         parts.append(f"\n## {name.lower()}.csv\n\n")
         rows = ((f"`{c.name}`", c.help, c.type, c.unit) for c in getattr(columns, name))
+        parts.append(table(("column", "is", "type", "unit"), rows))
+    for made_later in (COMPARISONS_TABLE, REPEATABILITY_TABLE):
+        parts.append(f"\n## {made_later.file}\n\n")
+        rows = ((f"`{c.name}`", c.help, c.type, c.unit) for c in made_later.columns)
         parts.append(table(("column", "is", "type", "unit"), rows))
     return "".join(parts)
 

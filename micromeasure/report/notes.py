@@ -43,8 +43,8 @@ _SUBHEADING = re.compile(r"#{2,6}\s+(?P<title>.+?)\s*#*\s*")
 _BULLET = re.compile(r"\s*[-*+]\s+(?P<text>.+)")
 _NUMBERED = re.compile(r"\s*\d+[.)]\s+(?P<text>.+)")
 _LINK = re.compile(r"\[(?P<text>[^\]]+)\]\((?P<to>(?:https?://|mailto:)[^\s)]+)\)")
+_CODE = re.compile(r"`([^`]+)`")
 _SPANS = (
-    (re.compile(r"`([^`]+)`"), r"<code>\1</code>"),
     (re.compile(r"\*\*([^*]+)\*\*"), r"<strong>\1</strong>"),
     (re.compile(r"\*([^*\s][^*]*)\*"), r"<em>\1</em>"),
 )
@@ -150,7 +150,15 @@ def _block(kind: str, texts: list[str]) -> str:
 
 
 def _inline(text: str) -> str:
-    safe = escape(text)
+    # Every second piece is the inside of a pair of backquotes, where nothing else counts.
+    pieces = _CODE.split(escape(text))
+    return "".join(
+        f"<code>{piece}</code>" if number % 2 else _spans(piece)
+        for number, piece in enumerate(pieces)
+    )
+
+
+def _spans(safe: str) -> str:
     for pattern, replacement in _SPANS:
         safe = pattern.sub(replacement, safe)
     return _LINK.sub(r'<a href="\g<to>">\g<text></a>', safe)

@@ -100,7 +100,7 @@ def nice_ticks(low: float, high: float, wanted: int = 5) -> list[float]:
         return [low]
     raw = span / wanted
     power = 10.0 ** math.floor(math.log10(raw))
-    step = next(power * m for m in (1, 2, 5, 10) if power * m >= raw * 0.999)
+    step = min((power * m for m in (1, 2, 5, 10)), key=lambda s: abs(math.log(s / raw)))
     first = math.ceil(low / step - 1e-9)
     return [i * step for i in range(first, math.floor(high / step + 1e-9) + 1)]
 

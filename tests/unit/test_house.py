@@ -29,7 +29,9 @@ MAY_KNOW = {
     "compare": {"tables", "study", "calibration", "micrograph", "quantities"},
     "tables": {"micrograph", "quantities", "study", "review", "cracks"},
     "run": {"study", "quantities", "micrograph", "calibration", "tables", "review"},
-    "report": {"tables", "compare", "study", "micrograph", "calibration", "quantities", "run"},
+    "report": {
+        "tables", "compare", "study", "micrograph", "calibration", "quantities", "run", "review",
+    },
 }  # fmt: skip
 
 
