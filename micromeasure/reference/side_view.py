@@ -151,11 +151,14 @@ def dome_truth(dome: Dome) -> DomeTruth:
     direction = (right - left) / math.hypot(*(right - left))
     normal = np.array([-direction[1], direction[0]])
     height = (points - left) @ normal
-    apex = points[outer][np.argmax(height[outer])]
-    along = float((apex - left) @ direction)
     chord = math.hypot(*(right - left))
+    place = (points - left) @ direction
+    # Tips of feet that point up may rise above the crown; they lie beyond the contacts.
+    inside = np.logical_and(place > 0, place < chord)
+    between = np.flatnonzero(np.logical_and(outer, inside))
+    along = float(place[between][np.argmax(height[between])])
     return DomeTruth(
-        dome_height_um=float(height[outer].max()),
+        dome_height_um=float(height[between].max()),
         base_chord_um=chord,
         dome_asymmetry_um=along - chord / 2,
         crown_radius_um=dome.crown_radius_um,
@@ -241,7 +244,7 @@ SAMPLE_DOME = Dome(
     crown_radius_um=3000.0, left_deg=20.0, right_deg=20.0, thickness_um=70.0,
     left=_SAMPLE_LEG, right=_SAMPLE_LEG,
 )  # fmt: skip
-SAMPLE_SCENE = Scene(um_per_px=(2.98, 3.02), support=True, noise=0.008)
+SAMPLE_SCENE = Scene(um_per_px=(2.98, 3.02), support=True, noise=0.002)
 
 
 def _flattened(dome: Dome, factor: float) -> Dome:

@@ -6,7 +6,7 @@ passes through a straight line without a jump.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -181,14 +181,17 @@ def grow_arc(
     -------
     Arc
     """
-    half, best = start, None
+    half, best, before = start, None, None
     while True:
         inside = np.abs(position) <= half
         if inside.sum() >= 6:
             arc = fit_arc(u[inside], v[inside], straight=straight)
-            if best is not None and not _holds(arc, u[inside], v[inside], noise):
-                return best
-            best = arc
+            holds = _holds(arc, u[inside], v[inside], noise)
+            arc = replace(arc, is_adequate=holds)
+            if best is not None and not holds:
+                # The last good stretch may reach over the end by less than is seen: one shorter.
+                return before or best
+            best, before = arc, best
         if half >= stop and best is not None:
             return best
         if half > 1e3 * stop:

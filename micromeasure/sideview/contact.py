@@ -13,6 +13,8 @@ import numpy as np
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.arc import Arc, grow_arc, into_frame
 from micromeasure.sideview.outline import Outline, local_frame
+from micromeasure.sideview.tip import Tip, fit_tip
+from micromeasure.sideview.wedge import blurred_wedge, sliver
 
 # An arc of at least so many blur widths is measured as an arc, a smaller one as a corner.
 _ARC_MIN_SIGMA = 4.0
@@ -49,7 +51,9 @@ class Contact:
     beyond_um: float = 0.0
 
 
-def find_contact(outline: Outline, index: int, along: FloatArray, reach_um: float) -> Contact:
+def find_contact(
+    outline: Outline, index: int, along: FloatArray, *, reach_um: float, thickness_um: float | None
+) -> Contact:
     """Find the lowest point near an outline point.
 
     Parameters
@@ -61,11 +65,17 @@ def find_contact(outline: Outline, index: int, along: FloatArray, reach_um: floa
         Unit vector along the base line, to the right.
     reach_um : float
         How far along the outline the foot may be looked at, about 1.5 sheet thicknesses.
+    thickness_um : float or None
+        Rough thickness of the sheet, None for a solid shape.
 
     Returns
     -------
     Contact
     """
+    if thickness_um is not None:
+        tip = fit_tip(outline, index, along, thickness_um)
+        if tip is not None:
+            return _of_tip(outline, index, along, tip=tip, reach=reach_um)
     # In a frame turned by 180° the lowest point is the highest, and the outline's order runs on.
     turned = -along
     u, v, distance = local_frame(outline, index, turned, low_um=-reach_um, high_um=reach_um)
@@ -77,7 +87,7 @@ def find_contact(outline: Outline, index: int, along: FloatArray, reach_um: floa
         noise=outline.noise,
     )  # fmt: skip
     radius = unblurred_radius(arc.radius, blur)
-    is_arc = arc.curvature > 0 and radius >= _ARC_MIN_SIGMA * blur
+    is_arc = arc.is_adequate and arc.curvature > 0 and radius >= _ARC_MIN_SIGMA * blur
     # A flat underside with a corner near by also passes for a large arc: its top lies outside.
     if is_arc and abs(arc.top[0]) <= arc.half_width:
         return _heel(outline, index, along, arc=arc, v=v)
@@ -125,6 +135,16 @@ def _heel(outline: Outline, index: int, along: FloatArray, *, arc: Arc, v: Float
         point_um=point, u_along_um=u_along, u_across_um=math.hypot(u_across, 0.1 * shift),
         kind="heel", centre_um=point + radius * across, radius_um=radius,
         beyond_um=max(0.0, float(v.max()) - v_top),
+    )  # fmt: skip
+
+
+def _of_tip(outline: Outline, index: int, along: FloatArray, *, tip: Tip, reach: float) -> Contact:
+    across = np.array([-along[1], along[0]])
+    seen = outline.points_um[outline.stretch(index, -reach, reach)[0]]
+    return Contact(
+        point_um=tip.low_um, u_along_um=tip.u_along_um, u_across_um=tip.u_across_um, kind="tip",
+        centre_um=tip.centre_um, radius_um=tip.radius_um,
+        beyond_um=max(0.0, -float(((seen - tip.low_um) @ across).min())),
     )  # fmt: skip
 
 
@@ -245,7 +265,7 @@ def _rounding(
     radii = np.linspace(0.0, largest, _ROUNDINGS)
     errors = np.empty(_ROUNDINGS)
     for k, radius in enumerate(radii):
-        model = sharp - _sliver(grid_a, grid_b, half=half, radius=radius, blur=blur)
+        model = sharp - sliver(grid_a, grid_b, half=half, radius=radius, blur=blur)
         basis = np.column_stack([np.ones_like(model), model])
         _, rest, *_ = np.linalg.lstsq(basis, values, rcond=None)
         errors[k] = float(rest[0]) if len(rest) else 0.0
@@ -256,63 +276,6 @@ def _rounding(
     mean = float(likelihood @ radii)
     spread = math.sqrt(max(0.0, float(likelihood @ (radii - mean) ** 2)))
     return mean, math.hypot(spread, (radii[1] - radii[0]) / math.sqrt(12))
-
-
-def blurred_wedge(a: FloatArray, b: FloatArray, half: float) -> FloatArray:
-    """Return a sharp wedge after a Gaussian blur of standard deviation 1.
-
-    Parameters
-    ----------
-    a, b : ndarray of float
-        Coordinates from the vertex, along the bisector into the wedge and across it.
-    half : float
-        Half the wedge's angle, radians.
-
-    Returns
-    -------
-    ndarray of float
-        Between 0 and 1.
-
-    Notes
-    -----
-    The value is the probability that a normal deviate about (a, b) falls into the wedge: both
-    its distances from the flanks are above 0. They have correlation -cos(2 half). The quadrant
-    probability is written with Owen's T function (Owen 1956, equation 3.1).
-    """
-    from scipy.special import ndtr, owens_t
-
-    h = a * math.sin(half) - b * math.cos(half)
-    k = a * math.sin(half) + b * math.cos(half)
-    rho = -math.cos(2 * half)
-    root = math.sqrt(1 - rho * rho)
-    small = 1e-9
-    h = np.where(np.abs(h) < small, small, h)
-    k = np.where(np.abs(k) < small, small, k)
-    share = (ndtr(h) + ndtr(k)) / 2
-    share = share - owens_t(h, (k / h - rho) / root) - owens_t(k, (h / k - rho) / root)
-    result: FloatArray = share - np.where(h * k < 0, 0.5, 0.0)
-    return result
-
-
-def _sliver(a: FloatArray, b: FloatArray, *, half: float, radius: float, blur: float) -> FloatArray:
-    """Return what rounding a wedge by `radius` takes from its blurred image."""
-    if radius <= 0:
-        return np.zeros_like(a)
-    reach = radius / math.sin(half)
-    # Quadrature over the sliver: strips along the arc, from the arc out to the flanks.
-    opening = math.pi / 2 - half
-    n_angle, n_depth = 16, 4
-    angle = (np.arange(n_angle) + 0.5) / n_angle * 2 * opening - opening
-    outer = radius / np.cos(opening - np.abs(angle))
-    depth = (np.arange(n_depth) + 0.5) / n_depth
-    r = radius + (outer - radius)[:, None] * depth
-    area = r * (outer - radius)[:, None] / n_depth * (2 * opening / n_angle)
-    at_a = (reach - r * np.cos(angle)[:, None]).ravel()
-    at_b = (r * np.sin(angle)[:, None]).ravel()
-    squared = (a[:, None] - at_a) ** 2 + (b[:, None] - at_b) ** 2
-    density = np.exp(-squared / (2 * blur * blur)) / (2 * math.pi * blur * blur)
-    taken: FloatArray = density @ area.ravel()
-    return taken
 
 
 def touch(contact: Contact, along: FloatArray) -> FloatArray:

@@ -93,7 +93,9 @@ class Crown:
     is_circle: bool
 
 
-def find_base_line(outline: Outline, support: Support | None, reach_um: float) -> BaseLine:
+def find_base_line(
+    outline: Outline, support: Support | None, *, reach_um: float, thickness_um: float | None
+) -> BaseLine:
     """Find the feet and the line they stand on.
 
     Parameters
@@ -103,6 +105,8 @@ def find_base_line(outline: Outline, support: Support | None, reach_um: float) -
         The support's edge, where one is seen.
     reach_um : float
         How far the outline of a foot may be looked at, about 1.5 sheet thicknesses.
+    thickness_um : float or None
+        Rough thickness of the sheet, None for a solid shape.
 
     Returns
     -------
@@ -117,7 +121,10 @@ def find_base_line(outline: Outline, support: Support | None, reach_um: float) -
         return _on_support(outline, support, reach_um)
     left, right = _standing_points(outline)
     along = _unit(outline.points_um[right] - outline.points_um[left])
-    contacts = [find_contact(outline, index, along, reach_um) for index in (left, right)]
+    contacts = [
+        find_contact(outline, index, along, reach_um=reach_um, thickness_um=thickness_um)
+        for index in (left, right)
+    ]
     for _ in range(3):
         ends = [touch(contact, along) for contact in contacts]
         along = _unit(ends[1] - ends[0])
@@ -240,8 +247,13 @@ def _heel_or_tip(
         *((flank.offset, flank.slope) for flank in flanks), strict=True
     )
     if lean_right - lean_left < math.radians(20):
-        flank = flanks[1] if lean_left + lean_right > 0 else flanks[0]
-        return flank.offset, math.hypot(math.sqrt(flank.covariance[0, 0]), pixel)
+        side = 1 if lean_left + lean_right > 0 else 0
+        flank, width = flanks[side], abs(right - left)
+        # The tip's rounding is hidden: anything from none to half the sheet, and the contact
+        # lies in from the flank by as much.
+        inwards = width / 4 * (-1 if side else 1)
+        u = math.hypot(math.sqrt(flank.covariance[0, 0]), width / 2 / math.sqrt(12))
+        return flank.offset + inwards, u
     # The circle that touches both flanks and the support: each tangent length is the radius
     # times the tangent of half the turn, and together they make up the gap right - left.
     turns = [math.tan((math.pi / 2 + lean_left) / 2), math.tan((math.pi / 2 - lean_right) / 2)]

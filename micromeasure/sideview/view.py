@@ -101,4 +101,6 @@ def base_line_of(view: SideView) -> BaseLine:
     """Find the line the part stands on, see `find_base_line`."""
     width = float(np.ptp(view.outline.points_um[:, 0]))
     reach = 1.5 * (view.thickness_um or width / 20)
-    return find_base_line(view.outline, view.support, reach)
+    return find_base_line(
+        view.outline, view.support, reach_um=reach, thickness_um=view.thickness_um
+    )

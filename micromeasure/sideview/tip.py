@@ -1,0 +1,249 @@
+"""The lowest point of a thin sheet's tip, from a model of the whole end of the strip.
+
+On a thin sheet the end face is too short to be fitted by itself: blur rounds it from both
+corners. Its two surfaces are long and well known, though, so the end is modelled as the strip
+between them, cut off by a straight face and rounded at both corners, and fitted to the pixels.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from micromeasure.outcome import FloatArray
+from micromeasure.sideview.arc import into_frame
+from micromeasure.sideview.outline import Outline
+from micromeasure.sideview.wedge import blurred_wedge, sliver
+
+# Surfaces are taken from so many blur widths behind the end, over so many thicknesses.
+_CLEAR_SIGMA = 3.0
+_SURFACE_THICKNESSES = 2.5
+_MAX_FACE_DEG = 35.0
+# Pixels the model is fitted to, at most; more are thinned out.
+_MAX_PIXELS = 1500
+# Root mean square misfit, as a share of the step, above which the end is of another shape.
+_MAX_MISFIT = 0.12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tip:
+    """The end of a strip.
+
+    Attributes
+    ----------
+    low_um : ndarray of float, shape (2,)
+        Its lowest point.
+    u_along_um, u_across_um : float
+        Standard uncertainties along the base line and across it.
+    centre_um : ndarray of float, shape (2,)
+        Centre of the rounding above that point.
+    radius_um : float
+    misfit : float
+        Root mean square of what the model leaves, as a share of the step.
+    """
+
+    low_um: FloatArray
+    u_along_um: float
+    u_across_um: float
+    centre_um: FloatArray
+    radius_um: float
+    misfit: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Strip:
+    """Axes of the strip: `forward` to its end, `left` across; both edges as offsets to the left."""
+
+    origin: FloatArray
+    forward: FloatArray
+    left: FloatArray
+    left_edge: float
+    right_edge: float
+
+
+def fit_tip(outline: Outline, index: int, along: FloatArray, thickness_um: float) -> Tip | None:
+    """Fit the end of a strip whose lowest point is near an outline point.
+
+    Parameters
+    ----------
+    outline : Outline
+    index : int
+        Outline point near the lowest point.
+    along : ndarray of float, shape (2,)
+        Unit vector along the base line, to the right.
+    thickness_um : float
+        Rough thickness of the sheet.
+
+    Returns
+    -------
+    Tip or None
+        None where no strip with two straight parallel surfaces ends here.
+    """
+    tips = [
+        _fit_side(outline, index, along, thickness_um=thickness_um, face=face) for face in (-1, 1)
+    ]
+    found = [tip for tip in tips if tip is not None]
+    if not found:
+        return None
+    best = min(found, key=lambda tip: tip.misfit)
+    return best if best.misfit < _MAX_MISFIT else None
+
+
+def _fit_side(
+    outline: Outline, index: int, along: FloatArray, *, thickness_um: float, face: int
+) -> Tip | None:
+    """Fit with the end face behind the point (1) or before it (-1) along the outline."""
+    from scipy.optimize import least_squares
+
+    strip = _strip(outline, index, thickness_um, face)
+    if strip is None:
+        return None
+    width = strip.left_edge - strip.right_edge
+    blur = outline.pixel_blur_um
+    middle = strip.origin + strip.left * (strip.left_edge + strip.right_edge) / 2
+    at, values = outline.pixels_near(middle, 0.8 * width + 4 * blur)
+    rest = at - strip.origin
+    grid = np.column_stack([rest @ strip.forward, rest @ strip.left])
+    # The face is where the outline is farthest forward, give or take its slope.
+    near = (np.abs(grid[:, 0]) < 0.5 * width + 4 * blur) & (grid[:, 1] < strip.left_edge + 4 * blur)
+    near &= grid[:, 1] > strip.right_edge - 4 * blur
+    if near.sum() < 40:
+        return None
+    grid, values = _thinned(grid[near], values[near])
+    start = [0.0, 0.0, min(0.15 * width, blur)]
+    limit = math.radians(_MAX_FACE_DEG)
+    bounds = ([-width, -limit, 0.0], [width, limit, 0.5 * width])
+    found = least_squares(
+        _misfit, start, bounds=bounds, args=(grid, values),
+        kwargs={"strip": strip, "blur": blur},
+        x_scale=[0.1 * blur, 0.05, 0.3 * blur], max_nfev=25,
+    )  # fmt: skip
+    jacobian = np.asarray(found.jac)
+    variance = 2 * found.cost / max(len(values) - 5, 1)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance
+    return _lowest(
+        found.x, covariance, strip, along, misfit=math.sqrt(variance) / abs(outline.step)
+    )
+
+
+def _strip(outline: Outline, index: int, thickness: float, face: int) -> _Strip | None:
+    """Fit the two parallel surfaces that end here."""
+    clear = _CLEAR_SIGMA * outline.sigma_um + outline.pixel_um
+    reach = max(_SURFACE_THICKNESSES * thickness, 12 * outline.pixel_um)
+    # One surface starts at the point, the other one sheet's thickness further on.
+    first, _ = outline.stretch(index, *sorted((-face * clear, -face * (clear + reach))))
+    beyond = 1.3 * thickness + clear
+    second, _ = outline.stretch(index, *sorted((face * beyond, face * (beyond + reach))))
+    if min(len(first), len(second)) < 10:
+        return None
+    one, two = outline.points_um[first], outline.points_um[second]
+    origin = outline.points_um[index]
+    away = (one.mean(axis=0) + two.mean(axis=0)) / 2 - origin
+    forward = -away / np.hypot(*away)
+    # A common direction by least squares: each surface about its own middle.
+    for _ in range(2):
+        both = [into_frame(part, origin, forward) for part in (one, two)]
+        slope = sum(float(np.sum((p[:, 0] - p[:, 0].mean()) * p[:, 1])) for p in both) / sum(
+            float(np.sum((p[:, 0] - p[:, 0].mean()) ** 2)) for p in both
+        )
+        turn = math.atan(slope)
+        left = np.array([-forward[1], forward[0]])
+        forward = math.cos(turn) * forward + math.sin(turn) * left
+    left = np.array([-forward[1], forward[0]])
+    edges, spreads = [], []
+    for part in (one, two):
+        across = into_frame(part, origin, forward)[:, 1]
+        edges.append(float(np.median(across)))
+        spreads.append(float(np.std(across)))
+    # Bent or tapering surfaces are no strip of this kind.
+    if max(spreads) > 0.12 * outline.pixel_um + 3 * outline.noise.scatter:
+        return None
+    if not 0.6 * thickness < abs(edges[0] - edges[1]) < 1.5 * thickness:
+        return None
+    return _Strip(
+        origin=origin, forward=forward, left=left, left_edge=max(edges), right_edge=min(edges)
+    )
+
+
+def _thinned(grid: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Keep pixels in an even pattern that shares no period with the pixel grid."""
+    count = len(values)
+    if count <= _MAX_PIXELS:
+        return grid, values
+    chosen = np.linspace(0, count - 1, _MAX_PIXELS).astype(np.intp)
+    return grid[chosen], values[chosen]
+
+
+def _misfit(
+    x: FloatArray, grid: FloatArray, values: FloatArray, *, strip: _Strip, blur: float
+) -> FloatArray:
+    """Return what a strip with face offset x[0], face angle x[1] and rounding x[2] leaves."""
+    model = _blurred_end(x, grid, strip, blur)
+    basis = np.column_stack([np.ones_like(model), model])
+    levels, *_ = np.linalg.lstsq(basis, values, rcond=None)
+    rest: FloatArray = values - basis @ levels
+    return rest
+
+
+def _corners(x: FloatArray, strip: _Strip) -> list[tuple[FloatArray, FloatArray, float]]:
+    """Return vertex, bisector into the metal and half angle of both corners, in strip axes."""
+    offset, angle, _ = x
+    corners = []
+    face = np.array([-math.sin(angle), math.cos(angle)])
+    for edge, sign in ((strip.left_edge, -1.0), (strip.right_edge, 1.0)):
+        vertex = np.array([offset - edge * math.tan(angle), edge])
+        bisector = np.array([-1.0, 0.0]) + sign * face
+        bisector /= np.hypot(*bisector)
+        corners.append((vertex, bisector, math.acos(float(np.clip(-bisector[0], -1, 1)))))
+    return corners
+
+
+def _blurred_end(x: FloatArray, grid: FloatArray, strip: _Strip, blur: float) -> FloatArray:
+    """Return the blurred share of metal: a strip is the part a wedge has before its neighbour."""
+    (left, into_left, half_left), (right, into_right, half_right) = _corners(x, strip)
+    local = _local(grid, left, into_left)
+    inside = blurred_wedge(local[:, 0] / blur, local[:, 1] / blur, half_left)
+    # The wedge at the left corner reaches on beyond the right edge; that part is a wedge whose
+    # angle is the right corner's supplement.
+    beyond_bisector = np.array([-1.0, 0.0]) + np.array([math.sin(x[1]), -math.cos(x[1])])
+    beyond_bisector /= np.hypot(*beyond_bisector)
+    local = _local(grid, right, beyond_bisector)
+    inside -= blurred_wedge(local[:, 0] / blur, local[:, 1] / blur, math.pi / 2 - half_right)
+    for vertex, bisector, half in ((left, into_left, half_left), (right, into_right, half_right)):
+        local = _local(grid, vertex, bisector)
+        inside -= sliver(local[:, 0], local[:, 1], half=half, radius=float(x[2]), blur=blur)
+    return inside
+
+
+def _local(grid: FloatArray, vertex: FloatArray, bisector: FloatArray) -> FloatArray:
+    return into_frame(grid, vertex, bisector)
+
+
+def _lowest(
+    x: FloatArray, covariance: FloatArray, strip: _Strip, along: FloatArray, *, misfit: float
+) -> Tip:
+    across = np.array([-along[1], along[0]])
+
+    def low(values: FloatArray, which: int | None = None) -> tuple[FloatArray, FloatArray, int]:
+        radius = float(values[2])
+        centres = []
+        for vertex, bisector, half in _corners(values, strip):
+            centre = vertex + radius / math.sin(half) * bisector
+            centres.append(strip.origin + centre[0] * strip.forward + centre[1] * strip.left)
+        heights = [float(c @ across) for c in centres]
+        k = int(np.argmin(heights)) if which is None else which
+        return centres[k] - radius * across, centres[k], k
+
+    point, centre, which = low(x)
+    steps = np.array([1e-3, 1e-4, 1e-3])
+    gradient = np.array(
+        [(low(x + step * np.eye(3)[k], which)[0] - point) / step for k, step in enumerate(steps)]
+    )
+    u_along, u_across = (
+        math.sqrt(max(0.0, float(g @ covariance @ g)))
+        for g in (gradient @ along, gradient @ across)
+    )
+    return Tip(
+        low_um=point, u_along_um=u_along, u_across_um=u_across, centre_um=centre,
+        radius_um=float(x[2]), misfit=misfit,
+    )  # fmt: skip
