@@ -153,9 +153,9 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
     base, u_dark = _base(dark, box, plan.channel)
     ratio, mismatch = _exposures(film_stack, light)
     if light is None:
-        films, bare = _films_and_bare(
-            film_stack.cells - base, box, plan, bare_level=None, image=film.record.image
-        )
+        seen = film_stack.cells - base
+        seen /= max(float(np.percentile(seen, 99.5)), 1e-9)
+        films, bare = _films_and_bare(seen, box, plan, bare_level=None, image=film.record.image)
         if bare is None:
             message = (
                 f"{film.record.image}: there is neither an open-light frame nor a bare area in the "
