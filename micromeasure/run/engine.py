@@ -1,11 +1,12 @@
 """A run from start to end: what is left to do, done by workers, kept in the ledger, written out."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from micromeasure.errors import MicromeasureError, ResultsError
 from micromeasure.run.events import Ended, Kept, Measured, Note, Started, Watcher
+from micromeasure.run.fingerprint import Fingerprint, Written, still_holds
 from micromeasure.run.ledger import Ledger
 from micromeasure.run.lock import locked
 from micromeasure.run.options import Options
@@ -13,9 +14,9 @@ from micromeasure.run.plan import Planner
 from micromeasure.run.pool import run_in_pool
 from micromeasure.run.provenance import SOFTWARE, now_text, write_run_file
 from micromeasure.run.redrawn import with_redrawn
-from micromeasure.run.results import Written, write_results
-from micromeasure.run.task import ImageResult, Task
-from micromeasure.study.model import Study
+from micromeasure.run.results import write_results
+from micromeasure.run.task import ImageResult, Known, Task
+from micromeasure.study.model import Job, Study
 from micromeasure.tables.writing import PART_ENDING, unwritable
 
 RESULTS_FOLDER = "results"
@@ -72,12 +73,15 @@ def run_study(study: Study, *, out: Path, options: Options, watch: Watcher) -> S
         watch(Started(len(study.jobs)))
         try:
             study = with_redrawn(study, ledger)
-            counts = _carried_out(study, ledger, out, options=options, watch=watch)
-            written = write_results(study, ledger, out, software=SOFTWARE)
+            counts, fingerprint = _carried_out(study, ledger, out, options=options, watch=watch)
+            written = None
+            if not counts["measured"]:
+                written = still_holds(ledger.fact("written"), fingerprint, out)
+            written = written or write_results(study, ledger, out, software=SOFTWARE)
             write_run_file(
                 study, out, started=started, counts=counts, sha256=written.sha256, options=options
             )
-            ledger.set_fact("state", FINISHED)
+            ledger.set_facts({"state": FINISHED, "written": written.text()})
         except KeyboardInterrupt:
             watch(Ended(STOPPED))
             raise
@@ -99,7 +103,9 @@ def write_again(study: Study, *, out: Path) -> Written:
         If a run is writing in the folder, or it cannot be used.
     """
     with locked(out), Ledger(out) as ledger:
-        return write_results(with_redrawn(study, ledger), ledger, out, software=SOFTWARE)
+        written = write_results(with_redrawn(study, ledger), ledger, out, software=SOFTWARE)
+        ledger.set_fact("written", written.text())
+        return written
 
 
 def _begun(study: Study, ledger: Ledger, out: Path) -> str:
@@ -117,13 +123,16 @@ def _begun(study: Study, ledger: Ledger, out: Path) -> str:
 
 def _carried_out(
     study: Study, ledger: Ledger, out: Path, *, options: Options, watch: Watcher
-) -> dict[str, int]:
+) -> tuple[dict[str, int], str]:
+    """Measure what is left; return counts and the fingerprint of what was found finished."""
+    fingerprint = Fingerprint(study)
     planner = Planner(ledger, out=out, options=options)
     kept, measured = 0, 0
 
-    def on_kept() -> None:
+    def on_kept(job: Job, known: Mapping[str, Known]) -> None:
         nonlocal kept
         kept += 1
+        fingerprint.add(job, ((slot, entry.key) for slot, entry in known.items()))
         watch(Kept())
 
     for result in _results(planner.tasks(study.jobs, on_kept), options):
@@ -132,7 +141,8 @@ def _carried_out(
         ledger.store(result, finished_at=now_text(), software=SOFTWARE)
         measured += 1
         watch(Measured(result))
-    return {"images": len(study.jobs), "kept": kept, "measured": measured}
+    counts = {"images": len(study.jobs), "kept": kept, "measured": measured}
+    return counts, fingerprint.text()
 
 
 def _results(tasks: Iterator[Task], options: Options) -> Iterator[ImageResult]:

@@ -6,6 +6,7 @@ thread; when it stays without an answer, the run ends with a sentence instead of
 
 import queue
 import threading
+from collections.abc import Sequence
 from pathlib import Path
 
 from micromeasure.errors import ResultsError
@@ -20,17 +21,19 @@ class PatientFiles:
     Parameters
     ----------
     patience_s : float
-        How long to wait for one answer.
+        How long to wait for an answer.
     """
 
     def __init__(self, patience_s: float) -> None:
         self._patience_s = patience_s
-        self._questions: queue.SimpleQueue[Path] = queue.SimpleQueue()
-        self._answers: queue.SimpleQueue[Stamp | None] = queue.SimpleQueue()
+        self._questions: queue.SimpleQueue[Sequence[Path]] = queue.SimpleQueue()
+        self._answers: queue.SimpleQueue[list[Stamp | None]] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
 
-    def stamp(self, path: Path) -> Stamp | None:
-        """Return size and time of last change of a file, None where it is not there.
+    def stamps(self, paths: Sequence[Path]) -> list[Stamp | None]:
+        """Return size and time of last change of files, None where one is not there.
+
+        Several at once, because changing between threads takes longer than the answer.
 
         Raises
         ------
@@ -41,20 +44,23 @@ class PatientFiles:
             # A daemon: the program can end although the thread is stuck.
             self._thread = threading.Thread(target=self._answer, daemon=True)
             self._thread.start()
-        self._questions.put(path)
+        self._questions.put(paths)
         try:
             return self._answers.get(timeout=self._patience_s)
         except queue.Empty:
             message = (
-                f"{path}: no answer from its disk or share within {self._patience_s:g} s; see that "
-                "it is connected, then run again: what was finished is kept."
+                f"{paths[0]}: no answer from its disk or share within {self._patience_s:g} s; see "
+                "that it is connected, then run again: what was finished is kept."
             )
             raise ResultsError(message) from None
 
     def _answer(self) -> None:
         while True:
-            path = self._questions.get()
-            try:
-                self._answers.put(stamp_of(path))
-            except OSError:
-                self._answers.put(None)
+            self._answers.put([_stamp(path) for path in self._questions.get()])
+
+
+def _stamp(path: Path) -> Stamp | None:
+    try:
+        return stamp_of(path)
+    except OSError:
+        return None

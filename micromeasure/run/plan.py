@@ -1,7 +1,8 @@
 """What is left to do: the jobs whose results are missing or stale, as tasks."""
 
+import itertools
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from micromeasure.quantities import quantities
@@ -12,6 +13,8 @@ from micromeasure.run.patience import PatientFiles
 from micromeasure.run.task import Known, Task
 from micromeasure.study.model import Job, Measure
 from micromeasure.tables.names import slot_names
+
+_AT_ONCE = 256
 
 
 class Planner:
@@ -34,32 +37,37 @@ class Planner:
         # Companion frames belong to many images; each is looked up once a run.
         self._frames: dict[Path, str] = {}
 
-    def tasks(self, jobs: tuple[Job, ...], on_kept: Callable[[], None]) -> Iterator[Task]:
+    def tasks(
+        self, jobs: tuple[Job, ...], on_kept: Callable[[Job, dict[str, Known]], None]
+    ) -> Iterator[Task]:
         """Yield a task for each job with something left to do.
 
         Parameters
         ----------
         jobs : tuple of Job
         on_kept : callable
-            Called for every job that is finished.
+            Called for every job that is finished, with what is known of its measures by slot.
         """
-        for job in jobs:
-            task = self._task(job)
-            if task is None:
-                on_kept()
+        for job, stamp in self._stamped(jobs):
+            slots = job_slots(job)
+            found = self._ledger.known(job.record.image)
+            known = {s: found[s] for s in slots if s in found and self._is_there(found[s])}
+            requests = self._requests.digests(job)
+            sha256 = self._sha256(job.path, stamp)
+            if len(known) == len(slots) and self._holds(job, sha256, requests, known):
+                on_kept(job, known)
             else:
-                yield task
+                yield self._task(job, slots, requests, known)
 
-    def _task(self, job: Job) -> Task | None:
-        slots = job_slots(job)
-        known = {
-            slot: entry
-            for slot, entry in self._ledger.known(job.record.image).items()
-            if slot in slots and self._is_there(entry)
-        }
-        requests = self._requests.digests(job)
-        if len(known) == len(slots) and self._holds(job, slots, requests, known):
-            return None
+    def _stamped(self, jobs: Iterable[Job]) -> Iterator[tuple[Job, tuple[int, int] | None]]:
+        """Yield jobs with size and date of their images."""
+        rest = iter(jobs)
+        while some := list(itertools.islice(rest, _AT_ONCE)):
+            yield from zip(some, self._files.stamps([job.path for job in some]), strict=True)
+
+    def _task(
+        self, job: Job, slots: tuple[str, ...], requests: tuple[str, ...], known: dict[str, Known]
+    ) -> Task:
         return Task(
             job=job,
             slots=slots,
@@ -70,20 +78,18 @@ class Planner:
         )
 
     def _holds(
-        self, job: Job, slots: tuple[str, ...], requests: tuple[str, ...], known: dict[str, Known]
+        self, job: Job, sha256: str, requests: tuple[str, ...], known: dict[str, Known]
     ) -> bool:
         """Return whether every key still holds, judging files by size and date alone."""
-        sha256 = self._sha256(job.path)
         if not sha256:
             return False
-        for slot, request, measure in zip(slots, requests, job.measures, strict=True):
+        for entry, request, measure in zip(known.values(), requests, job.measures, strict=True):
             frames = self._frame_digests(job, measure)
-            if frames is None or known[slot].key != measure_key(request, sha256, frames):
+            if frames is None or entry.key != measure_key(request, sha256, frames):
                 return False
         return True
 
-    def _sha256(self, path: Path) -> str:
-        stamp = self._files.stamp(path)
+    def _sha256(self, path: Path, stamp: tuple[int, int] | None) -> str:
         return "" if stamp is None else self._ledger.sha256(str(path), *stamp)
 
     def _frame_digests(self, job: Job, measure: Measure) -> dict[str, tuple[str, ...]] | None:
@@ -92,7 +98,8 @@ class Planner:
             paths = job.frames.get((measure.number, field), ())
             for path in paths:
                 if path not in self._frames:
-                    self._frames[path] = self._sha256(path)
+                    (stamp,) = self._files.stamps([path])
+                    self._frames[path] = self._sha256(path, stamp)
             found = tuple(self._frames[path] for path in paths)
             if not all(found):
                 return None

@@ -2,7 +2,7 @@
 
 import contextlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 from micromeasure.errors import MeasurementError
@@ -14,6 +14,7 @@ from micromeasure.review.cases import Standing
 from micromeasure.review.merge import Drawn, Found, Unmatched
 from micromeasure.review.record import read_record, record_path
 from micromeasure.run.drawing import derived_files, drawing_svg
+from micromeasure.run.fingerprint import Fingerprint, Written, result_stamps
 from micromeasure.run.ledger import Ledger
 from micromeasure.run.plain import outcome_from_text
 from micromeasure.run.plan import job_slots
@@ -43,30 +44,6 @@ from micromeasure.tables.rows import (
 from micromeasure.tables.writing import CsvFile, replace_file, unwritable
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Written:
-    """The result files of a run.
-
-    Attributes
-    ----------
-    rows : mapping of str to int
-        Number of rows by file.
-    sha256 : mapping of str to str
-        Digest by file.
-    notes : tuple of str
-        What a person should know, one sentence each.
-    """
-
-    rows: dict[str, int]
-    sha256: dict[str, str]
-    notes: tuple[str, ...] = ()
-
-    @property
-    def failures(self) -> int:
-        """Number of rows of `failures.csv`."""
-        return self.rows[FAILURES_TABLE.file]
-
-
 def write_results(study: Study, ledger: Ledger, out: Path, *, software: str) -> Written:
     """Write every CSV file and the data package.
 
@@ -85,7 +62,7 @@ def write_results(study: Study, ledger: Ledger, out: Path, *, software: str) -> 
         written = _write_all(study, ledger, out, decisions=decisions, software=software)
     except OSError as error:
         raise unwritable(out, error) from error
-    return replace(written, notes=notes)
+    return replace(written, notes=notes, stamps=result_stamps(out))
 
 
 def _lost_sentence(lost: Unmatched) -> str:
@@ -96,10 +73,23 @@ def _lost_sentence(lost: Unmatched) -> str:
     )
 
 
-def finished_images(study: Study, ledger: Ledger) -> Iterator[list[tuple[Measure, Finished]]]:
-    """Yield the finished measures of each image, in the order of manifest and study."""
+def finished_images(
+    study: Study, ledger: Ledger, fingerprint: Fingerprint | None = None
+) -> Iterator[list[tuple[Measure, Finished]]]:
+    """Yield the finished measures of each image, in the order of manifest and study.
+
+    Parameters
+    ----------
+    study : Study
+    ledger : Ledger
+    fingerprint : Fingerprint or None
+        Every image is added to it.
+    """
     for job in study.jobs:
         lines = ledger.lines(job.record.image)
+        slots = [slot for slot in job_slots(job) if slot in lines]
+        if fingerprint is not None:
+            fingerprint.add(job, ((slot, lines[slot].key) for slot in slots))
         yield [
             (
                 measure,
@@ -169,12 +159,13 @@ class _Files:
 def _write_all(
     study: Study, ledger: Ledger, out: Path, *, decisions: Decisions, software: str
 ) -> Written:
+    fingerprint = Fingerprint(study)
     wanted = _derivations(study)
     needed = {name for derivation in wanted for name in derivation.needs}
     measured: list[Measured] = []
     with contextlib.ExitStack() as stack:
         files = _Files(stack, out, study.extra_columns)
-        for image in finished_images(study, ledger):
+        for image in finished_images(study, ledger, fingerprint):
             for measure, finished in image:
                 judged = decisions.applied(finished)
                 files.add(judged)
@@ -189,7 +180,8 @@ def _write_all(
             for name, content in more:
                 data = content.encode() if isinstance(content, str) else drawing_svg(content)
                 replace_file(out / name, data)
-    return _described(study, out, files)
+    written = _described(study, out, files)
+    return replace(written, fingerprint=fingerprint.text())
 
 
 def _described(study: Study, out: Path, files: _Files) -> Written:
@@ -200,6 +192,7 @@ def _described(study: Study, out: Path, files: _Files) -> Written:
     return Written(
         rows={table.file: file.rows for table, file in files.made.items()},
         sha256={table.file: file.sha256 for table, file in files.made.items()},
+        stamps={},
     )
 
 

@@ -71,7 +71,7 @@ def results_shown(out: Path) -> Shown:
         if row["statistic"] not in MAIN:
             continue
         if len(first) <= _ROWS_SHOWN:
-            first.append(row)
+            first.append(_as_given(row))
         spread = groups[row["quantity"], row["feature"], row["revision"], row["unit"]]
         spread.flagged += bool(row["flags"])
         if row["value"]:
@@ -86,7 +86,8 @@ def failures_shown(out: Path) -> Shown:
     for row in _rows(out / FAILURES_TABLE.file):
         total += 1
         if len(rows) < _FAILURES_SHOWN:
-            rows.append((row["image"] or "–", row["quantity"], row["reason"]))
+            given = _as_given(row)
+            rows.append((given["image"] or "–", given["quantity"], given["reason"]))
     more = f"; {total - len(rows)} more in {FAILURES_TABLE.file}" if total > len(rows) else ""
     return Shown(
         title=f"not measured: {total}{more}", header=("image", "quantity", "reason"), rows=rows
@@ -125,8 +126,8 @@ def _by_group(groups: Mapping[Group, _Spread]) -> Shown:
         mean = spread.mean if spread.n else None
         numbers = (*rounded(mean, sd), *(_short(v, sd) for v in (spread.low, spread.high)))
         shown.rows.append(
-            (quantity, feature, revision, str(spread.n), *numbers, _unit_text(unit),
-             str(spread.flagged or ""))
+            (quantity, restored_text(feature), restored_text(revision), str(spread.n), *numbers,
+             _unit_text(unit), str(spread.flagged or ""))
         )  # fmt: skip
     return shown
 
@@ -152,7 +153,10 @@ def _unit_text(unit: str) -> str:
     return {"deg": "°", "um": "µm"}.get(unit, unit)
 
 
+def _as_given(row: Mapping[str, str]) -> dict[str, str]:
+    return {name: restored_text(cell) for name, cell in row.items()}
+
+
 def _rows(path: Path) -> Iterator[Mapping[str, str]]:
     with path.open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            yield {name: restored_text(cell) for name, cell in row.items()}
+        yield from csv.DictReader(file)

@@ -35,7 +35,7 @@ from micromeasure.run.task import (
 from micromeasure.run.window import needed_window
 from micromeasure.study.model import Measure
 from micromeasure.tables.names import overlay_name, profile_name
-from micromeasure.tables.writing import csv_lines, replace_file, unwritable
+from micromeasure.tables.writing import csv_line, replace_file, unwritable
 
 if TYPE_CHECKING:
     from micromeasure.run.overlay import Picture
@@ -274,7 +274,7 @@ class _Painter:
 
 def trace_text(trace: Trace) -> str:
     """Write a trace as CSV with seven significant digits; empty cells where it has gaps."""
-    header = "".join(csv_lines([list(trace.columns)]))
+    header = csv_line(list(trace.columns))
     table = np.column_stack([np.asarray(column, float) for column in trace.columns.values()])
     # One formatting of the whole table is ten times quicker than one of each cell.
     line = ",".join([f"%.{_TRACE_DIGITS}g"] * table.shape[1]) + "\r\n"

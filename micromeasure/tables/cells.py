@@ -6,11 +6,14 @@ apostrophe in front; `restored_text` takes it away again, exactly.
 
 import math
 import re
+import string
 
 SIGNIFICANT_DIGITS = 10
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 _QUOTED_FORMULA = re.compile(r"'+[=+\-@\t\r]")
+# Nearly every text begins so, and then needs no closer look.
+_SAFE_START = frozenset({"", *string.ascii_letters, *string.digits})
 # "-1" and "+0.5e3" are numbers to every spreadsheet and stay as they are.
 _PLAIN_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\Z")
 
@@ -40,6 +43,8 @@ def count_cell(value: int | None) -> str:
 
 def text_cell(text: str) -> str:
     """Write a text so that no spreadsheet runs it as a formula."""
+    if text[:1] in _SAFE_START:
+        return text
     if _FORMULA.match(text) and not _PLAIN_NUMBER.match(text):
         return "'" + text
     return text
@@ -47,4 +52,6 @@ def text_cell(text: str) -> str:
 
 def restored_text(cell: str) -> str:
     """Return the text that `text_cell` was given."""
+    if not cell.startswith("'"):
+        return cell
     return cell[1:] if _QUOTED_FORMULA.match(cell) else cell

@@ -4,7 +4,7 @@ import contextlib
 import csv
 import hashlib
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -36,18 +36,20 @@ def replace_file(path: Path, data: bytes) -> None:
         raise
 
 
-def csv_lines(rows: Iterable[Sequence[str]]) -> Iterator[str]:
-    """Return rows as lines of RFC 4180."""
-    lines: list[str] = []
+class _Echo:
+    """A file that hands back what is written to it, as the csv writer then does too."""
 
-    class _Sink:
-        def write(self, line: str) -> None:
-            lines.append(line)
+    def write(self, line: str) -> str:
+        return line
 
-    writer = csv.writer(_Sink())
-    for row in rows:
-        writer.writerow(row)
-        yield lines.pop()
+
+_WRITER = csv.writer(_Echo())
+
+
+def csv_line(row: Sequence[str]) -> str:
+    """Return a row as one line of RFC 4180, line end included."""
+    line: str = _WRITER.writerow(row)
+    return line
 
 
 class CsvFile:
@@ -83,8 +85,7 @@ class CsvFile:
         self.rows += 1
 
     def _write(self, row: Sequence[str]) -> None:
-        (line,) = csv_lines([row])
-        data = line.encode()
+        data = csv_line(row).encode()
         self._digest.update(data)
         self._file.write(data)
 

@@ -381,3 +381,23 @@ def test_a_region_drawn_by_a_person_is_measured_with(bench):
     assert flags["plate_00001.tif"] == "by-person"
     assert flags["plate_00000.tif"] == ""
     assert go(bench)[0].kept == 3
+
+
+def test_finished_result_files_are_left_alone_until_something_changes(bench, monkeypatch):
+    from micromeasure.run import engine
+
+    bench.images(3)
+    go(bench)
+    first = bench.tables()
+    stamp = (bench.out / "measurements.csv").stat().st_mtime_ns
+    summary, _ = go(bench)
+    assert (bench.out / "measurements.csv").stat().st_mtime_ns == stamp
+    assert summary.written.rows["measurements.csv"] == 8
+    (bench.out / "failures.csv").write_text("spoilt")
+    go(bench)
+    assert bench.tables() == first
+    (bench.out / "uncertainty.csv").unlink()
+    go(bench)
+    assert bench.tables() == first
+    monkeypatch.setattr(engine, "write_results", None)  # called for nothing but a change
+    go(bench)
