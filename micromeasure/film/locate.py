@@ -29,7 +29,14 @@ BoolArray = NDArray[np.bool_]
 
 FIRST_ROWS = 256  # rows of the first fit, spread over the film; it finds blur and levels
 FIRST_REACH_PX = 24.0
+FIRST_ROOM_PX = 6.0
 NEAR_SIGMAS = 3.5  # an edge's own zone: what lies here decides whether its row is used
+FINE_ROUNDS = 2
+MEDIAN_ROWS = 400  # rows that suffice for a median
+UNSETTLED = (
+    "No blurred stack of layers fits along the film: the edges are too faint, too close for the "
+    "blur, or change too much from place to place; check focus and layers, or give a region."
+)
 MIN_ROWS = 48  # fewer usable rows are no basis for a mean with a stated uncertainty
 
 
@@ -99,13 +106,14 @@ def locate_edges(frame: Frame, stack: Stack, full_scale: float) -> list[LocatedG
     MeasurementError
         If a fit does not settle or too few rows are left.
     """
-    rows = _rows_with_edges(frame, stack)
+    rows = np.arange(frame.shape[0])
     courses = _courses(stack, rows.astype(np.float64))
-    first = np.unique(np.linspace(0, rows.size - 1, FIRST_ROWS).astype(np.intp))
     located = []
     for edges in _groups(courses, FIRST_REACH_PX):
         reach = _reach(stack, courses, edges, wanted=FIRST_REACH_PX, sigma=2.0)
-        start = _start(frame, rows[first], courses[edges[0] : edges[-1] + 1, first], reach)
+        seen = _rows_inside(frame, courses[edges[0] : edges[-1] + 1], FIRST_ROOM_PX)
+        first = seen[np.unique(np.linspace(0, seen.size - 1, FIRST_ROWS).astype(np.intp))]
+        start = _start(frame, first, courses[edges[0] : edges[-1] + 1, first], reach)
         located.append((edges, _settle(frame, start)))
     sigma = max(float(np.median(g.common.sigma_px)) for _, g in located)
     fine = _refined_courses(rows, courses, located)
@@ -118,16 +126,14 @@ def locate_edges(frame: Frame, stack: Stack, full_scale: float) -> list[LocatedG
     return result
 
 
-def _rows_with_edges(frame: Frame, stack: Stack) -> NDArray[np.intp]:
-    """Return the rows in which every edge lies inside the image with some room."""
-    rows = np.arange(frame.shape[0])
-    courses = _courses(stack, rows.astype(np.float64))
-    room = 6.0
-    inside = (courses[0] > room) & (courses[-1] < frame.shape[1] - 1 - room)
-    if np.count_nonzero(inside) < MIN_ROWS:
+def _rows_inside(frame: Frame, courses: FloatArray, room_px: float) -> NDArray[np.intp]:
+    """Return the rows in which edges lie inside the image with some room."""
+    inside = (courses[0] > room_px) & (courses[-1] < frame.shape[1] - 1 - room_px)
+    count = int(np.count_nonzero(inside))
+    if count < MIN_ROWS:
         message = (
-            f"The film crosses the searched region over {np.count_nonzero(inside)} px only, at "
-            f"least {MIN_ROWS} are needed; give a larger region or take the image again."
+            f"An edge of the film is seen over {count} px only, at least {MIN_ROWS} are needed; "
+            "give a larger region or take the image again."
         )
         raise MeasurementError(message)
     return np.flatnonzero(inside)
@@ -217,11 +223,7 @@ def _settle(frame: Frame, group: Group) -> Group:
         step = solve(group, window)
         good = _usable(group, window, step)
         if np.count_nonzero(good) < 0.3 * good.size:
-            message = (
-                "No model of blurred layers fits along the film: its edges change too much from "
-                "place to place; check focus and layers, or give a region."
-            )
-            raise MeasurementError(message)
+            raise MeasurementError(UNSETTLED)
         before = group
         group = moved(group, step, _for_each_edge(good, group))
         change = float(np.max(np.abs(group.course_px - before.course_px)))
@@ -254,12 +256,8 @@ def _restart(
     sigma: float,
 ) -> Group:
     course = courses[edges[0] : edges[-1] + 1]
-    room = 4.0 * sigma + 2.0
-    inside = (course[0] > room) & (course[-1] < frame.shape[1] - 1 - room)
-    if np.count_nonzero(inside) < MIN_ROWS:
-        message = "The film leaves the searched region; give a larger region."
-        raise MeasurementError(message)
-    rows, course = rows[inside], course[:, inside]
+    seen = _rows_inside(frame, course, 4.0 * sigma + 2.0)
+    rows, course = rows[seen], course[:, seen]
     n = rows.size
     blank = Common(
         base=np.zeros(n),
@@ -276,19 +274,20 @@ def _restart(
 def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: float) -> LocatedGroup:
     """Fit all rows, leave out spoilt pixels and rows, and work out the covariance."""
     good = np.ones(group.rows.size, dtype=bool)
-    for last in (False, False, False, True):
+    for _ in range(FINE_ROUNDS):
         window = gather(frame, group)
-        clipped = _clipped(window, full_scale)
-        weights = window.weights * good[:, None]
-        step = solve(group, replace(window, weights=weights))
-        weights = weights * _pixel_weights(group, window, step)
-        step = solve(group, replace(window, weights=weights))
+        step = solve(group, replace(window, weights=window.weights * good[:, None]))
         good &= _usable(group, window, step)
         _check_enough(good)
-        if not last:
-            group = moved(group, step, _for_each_edge(good, group))
-    weights = weights * good[:, None]
+        group = moved(group, step, _for_each_edge(good, group))
+    window = gather(frame, group)
+    clipped = _clipped(window, full_scale)
+    step = solve(group, replace(window, weights=window.weights * good[:, None]))
+    good &= _usable(group, window, step)
+    _check_enough(good)
+    weights = window.weights * good[:, None] * _pixel_weights(group, window, step)
     step = solve(group, replace(window, weights=weights))
+    _check_settled(group, step, good)
     factor = inflation(*_mock_offsets(group, replace(window, weights=weights), step))
     contrast = float(np.min(np.abs(np.median(step.common.steps, axis=1))))
     return LocatedGroup(
@@ -307,6 +306,18 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
 
 def _for_each_edge(good: BoolArray, group: Group) -> FloatArray:
     return np.broadcast_to(good.astype(np.float64), group.course_px.shape)
+
+
+def _check_settled(group: Group, step: Step, good: BoolArray) -> None:
+    """Refuse a fit that still moves, or whose blur or contrast make no sense."""
+    sigma = float(np.median(step.common.sigma_px))
+    before = float(np.median(group.common.sigma_px))
+    mean = np.mean(step.offset_px[:, good], axis=1)
+    standing = float(np.max(np.abs(mean))) < 0.3 * sigma and abs(sigma / before - 1.0) < 0.15
+    steps = step.common.steps[:, good]
+    one_sign = np.all(np.abs(np.mean(np.sign(steps), axis=1)) > 0.9)
+    if not (standing and one_sign and 0.25 < sigma < 40.0):
+        raise MeasurementError(UNSETTLED)
 
 
 def _check_enough(good: BoolArray) -> None:
@@ -330,10 +341,12 @@ def _normalised(window: Window, step: Step) -> FloatArray:
     Columns of a window keep their distance from the edges to half a pixel, so what a real blur
     leaves against the model is usual there and not taken for dust.
     """
-    size = np.where(window.weights > 0, np.abs(step.residual), np.nan)
-    seen = np.isfinite(size).any(axis=0)
-    usual = np.full(size.shape[1], step.noise)
-    usual[seen] = 1.4826 * np.nanmedian(size[:, seen], axis=0)
+    thin = slice(None, None, max(1, len(window.weights) // MEDIAN_ROWS))
+    size = np.sort(np.abs(step.residual[thin]) * (window.weights[thin] > 0), axis=0)
+    # Pixels without weight sort to the front; the median is that of the rest.
+    rest = np.count_nonzero(window.weights[thin], axis=0)
+    at = np.minimum(len(size) - rest + rest // 2, len(size) - 1)
+    usual = 1.4826 * size[at, np.arange(size.shape[1])]
     floor = 0.3 * max(step.noise, 1e-9)
     return np.asarray(step.residual / np.maximum(usual, floor))
 

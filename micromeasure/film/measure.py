@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from micromeasure.errors import MeasurementError
 from micromeasure.film.follow import follow_film
 from micromeasure.film.frame import Frame
-from micromeasure.film.locate import MIN_ROWS, LocatedGroup, locate_edges
+from micromeasure.film.locate import MIN_ROWS, UNSETTLED, LocatedGroup, locate_edges
 from micromeasure.film.stack import find_stack
 from micromeasure.film.thickness import LayerThickness, layer_thickness
 from micromeasure.micrograph.image import Micrograph, Rectangle
@@ -92,8 +92,13 @@ def measure_stack(
         response=response,
     )
     stack = find_stack(frame, course, n_layers + 1)
-    groups = locate_edges(frame, stack, micrograph.full_scale)
-    layers = [layer_thickness(frame, groups, k) for k in range(n_layers)]
+    try:
+        # A fit that runs away is caught by what comes out of it.
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            groups = locate_edges(frame, stack, micrograph.full_scale)
+            layers = [layer_thickness(frame, groups, k) for k in range(n_layers)]
+    except np.linalg.LinAlgError as error:
+        raise MeasurementError(UNSETTLED) from error
     for layer in layers:
         _check_layer(layer)
     return MeasuredStack(frame=frame, groups=groups, layers=layers)
@@ -134,6 +139,8 @@ def _check_layer(layer: LayerThickness) -> None:
         )
         raise MeasurementError(message)
     values = layer.thickness_um[layer.good]
+    if not math.isfinite(float(np.sum(values)) + layer.u_mean_um + layer.noise_um):
+        raise MeasurementError(UNSETTLED)
     if float(np.median(values)) <= 0.0:
         message = "The edges found lie on one another; the layer is too thin for this objective."
         raise MeasurementError(message)

@@ -12,10 +12,16 @@ from micromeasure.film.frame import Frame
 
 FloatArray = NDArray[np.float64]
 
-ROWS_PER_BAND = 12
+ROWS_PER_BAND = (4, 6)
+PIXELS_LOOKED_AT = 1_200_000  # of the last look, which decides which edges there are
 N_BANDS = 32
+MOST_PEAKS = 48
 SCALE_PX = 1.5  # blur of the derivative that finds edges
+FINE_SCALE_PX = 0.7  # tells edges apart that lie within two blur widths
+COARSE_SCALE_PX = 3.0  # finds weak, blurred edges in noise
 LEAST_SIGNIFICANCE = 7.0  # response of an edge over the noise of the bands' median
+WEAK_SIGNIFICANCE = 20.0
+LEAST_SHARE = 0.04  # weaker responses than this share of the strongest are no edges of a layer
 AMBIGUITY = 0.6  # a further edge this strong against the weakest one asked for is a doubt
 
 
@@ -70,9 +76,10 @@ def find_stack(frame: Frame, course: Course, n_edges: int) -> Stack:
     each place across the film the median over the bands. A speck, a scratch or a loose stretch
     touches a few bands only and does not reach the median.
     """
-    bands = _sample_bands(frame, course)
+    last_look = max(8, PIXELS_LOOKED_AT // (N_BANDS * frame.shape[1]))
+    bands = _sample_bands(frame, course, ROWS_PER_BAND[0])
     response, reach = _derivative(bands), 8
-    for degree in (3, 5):
+    for degree, per_band in ((3, ROWS_PER_BAND[1]), (5, last_look)):
         extra, weight = band_offsets(response, np.median(response, axis=0), reach)
         moves = robust_polynomial(bands.rows, extra * bands.stretch, weight, degree)
         course = Course(
@@ -81,9 +88,21 @@ def find_stack(frame: Frame, course: Course, n_edges: int) -> Stack:
             shift_px=bands.course_px + moves - _middle(frame),
             coherence=course.coherence,
         )
-        bands = _sample_bands(frame, course)
+        bands = _sample_bands(frame, course, per_band)
         response, reach = _derivative(bands), 5
-    return _pick(response, bands, n_edges)
+    found = _look(bands, SCALE_PX)
+    if found.clear < n_edges:
+        # One broad step may be two that nearly touch, or the edges may drown in noise.
+        for scale_px in (FINE_SCALE_PX, COARSE_SCALE_PX):
+            other = _look(bands, scale_px)
+            if other.clear == n_edges:
+                found = other
+                break
+    elif _is_ambiguous(found, n_edges) and found.significance[n_edges - 1] < WEAK_SIGNIFICANCE:
+        # Edges hardly above the noise are told from it at a coarser scale.
+        found = _look(bands, COARSE_SCALE_PX)
+    _check_count(found, n_edges)
+    return _stack_of(found, bands, n_edges)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,11 +125,11 @@ def _middle(frame: Frame) -> float:
     return 0.5 * (frame.shape[1] - 1)
 
 
-def _sample_bands(frame: Frame, course: Course) -> _Bands:
+def _sample_bands(frame: Frame, course: Course, rows_per_band: int) -> _Bands:
     """Sample rows along the course and average them to bands."""
     n_rows, n_cols = frame.shape
     n_bands = min(N_BANDS, n_rows // 4)
-    per_band = min(ROWS_PER_BAND, n_rows // n_bands)
+    per_band = min(rows_per_band, n_rows // n_bands)
     row = np.unique(np.linspace(0, n_rows - 1, n_bands * per_band).astype(np.intp))
     row = row[: n_bands * (row.size // n_bands)]
     at = np.interp(row, course.rows, course.shift_px) + _middle(frame)
@@ -151,15 +170,15 @@ def _beyond_ends(row: FloatArray, course: Course) -> FloatArray:
     return np.asarray(first * before + last * after)
 
 
-def _derivative(bands: _Bands) -> FloatArray:
+def _derivative(bands: _Bands, scale_px: float = SCALE_PX) -> FloatArray:
     """Return the derivative of a Gaussian, scaled so that a sharp step gives its height."""
     import cv2
 
     # Outside the image the last value goes on, so that the border is no edge.
     filled = _fill_ends(np.where(bands.valid, bands.means, np.nan))
-    half = math.ceil(4 * SCALE_PX)
+    half = math.ceil(4 * scale_px)
     k = np.arange(-half, half + 1)
-    kernel = k / SCALE_PX**2 * np.exp(-0.5 * (k / SCALE_PX) ** 2)
+    kernel = k / scale_px**2 * np.exp(-0.5 * (k / scale_px) ** 2)
     kernel /= np.sum(np.abs(kernel)) / 2.0
     response = cv2.filter2D(filled, cv2.CV_64F, kernel[None, :], borderType=cv2.BORDER_REPLICATE)
     inner = cv2.erode(bands.valid.astype(np.uint8), np.ones((1, 2 * half + 1), np.uint8)) > 0
@@ -176,39 +195,60 @@ def _fill_ends(rows: FloatArray) -> FloatArray:
     return rows
 
 
-def _pick(response: FloatArray, bands: _Bands, n_edges: int) -> Stack:
-    valid = bands.valid
-    typical = _median_inside(response, valid)
-    noise = _noise(response, typical, valid)
-    peaks = _peaks(typical)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Found:
+    """Edges seen at one scale, strongest first; `clear` of them stand out of the noise."""
+
+    response: FloatArray
+    typical: FloatArray
+    peaks: NDArray[np.intp]
+    strength: FloatArray
+    significance: FloatArray
+    clear: int
+
+
+def _look(bands: _Bands, scale_px: float) -> _Found:
+    response = _derivative(bands, scale_px)
+    typical = _median_inside(response, bands.valid)
+    peaks = _peaks(typical, scale_px)
     strength = np.abs(typical[peaks])
-    order = np.argsort(strength)[::-1]
-    peaks, strength = peaks[order], strength[order]
-    clear = int(np.count_nonzero(strength > LEAST_SIGNIFICANCE * noise))
-    clear = int(np.count_nonzero(strength[:clear] > 0.04 * strength[0])) if clear else 0
-    _check_count(strength, clear, n_edges)
-    others = np.sort(peaks[n_edges:clear])
-    chosen = np.sort(peaks[:n_edges])
+    significance = strength / _noise(response, typical, bands.valid)[peaks]
+    seen = (significance > LEAST_SIGNIFICANCE) & (
+        strength > LEAST_SHARE * strength.max(initial=0.0)
+    )
+    # Edges come first, strongest first; what does not stand out of the noise follows.
+    order = np.lexsort((-strength, ~seen))
+    return _Found(
+        response=response,
+        typical=typical,
+        peaks=peaks[order],
+        strength=strength[order],
+        significance=significance[order],
+        clear=int(np.count_nonzero(seen)),
+    )
+
+
+def _stack_of(found: _Found, bands: _Bands, n_edges: int) -> Stack:
+    others = np.sort(found.peaks[n_edges : found.clear])
+    chosen = np.sort(found.peaks[:n_edges])
     before, after = others[others < chosen[0]], others[others > chosen[-1]]
     edges = bands.course_px + (bands.first + chosen[:, None]) * bands.stretch
-    edges += np.stack(
-        [_own_moves(response, typical, bands, chosen=chosen, k=k) for k in range(n_edges)]
-    )
+    edges += np.stack([_own_moves(found, bands, chosen=chosen, k=k) for k in range(n_edges)])
+    last = found.typical.size - 1
     return Stack(
         rows=bands.rows,
         edges_px=edges,
-        contrast=typical[chosen],
+        contrast=found.typical[chosen],
         clear_px=(
             float(chosen[0] - before[-1]) if before.size else float(chosen[0]),
-            float(after[0] - chosen[-1]) if after.size else float(typical.size - 1 - chosen[-1]),
+            float(after[0] - chosen[-1]) if after.size else float(last - chosen[-1]),
         ),
-        significance=float(strength[n_edges - 1] / noise),
+        significance=float(found.significance[n_edges - 1]),
     )
 
 
 def _own_moves(
-    response: FloatArray,
-    typical: FloatArray,
+    found: _Found,
     bands: _Bands,
     *,
     chosen: NDArray[np.intp],
@@ -220,57 +260,65 @@ def _own_moves(
     reach = min(5, max(1, apart // 3))
     half = reach + min(6, max(2, apart // 2))
     window = slice(max(0, chosen[k] - half), chosen[k] + half + 1)
-    extra, weight = band_offsets(response[:, window], typical[window], reach)
+    extra, weight = band_offsets(found.response[:, window], found.typical[window], reach)
     return robust_polynomial(bands.rows, extra * bands.stretch, weight, 4)
 
 
-def _check_count(strength: FloatArray, clear: int, n_edges: int) -> None:
-    if clear < n_edges:
+def _is_ambiguous(found: _Found, n_edges: int) -> bool:
+    """Return whether more edges are about as strong as the weakest one asked for."""
+    if found.clear <= n_edges:
+        return False
+    return bool(found.strength[n_edges] > AMBIGUITY * found.strength[n_edges - 1])
+
+
+def _check_count(found: _Found, n_edges: int) -> None:
+    asked = f"{n_edges - 1} layer{'s need' if n_edges != 2 else ' needs'} {n_edges}"
+    if found.clear < n_edges:
         message = (
-            f"Found {clear} edge{'s' * (clear != 1)} along the film where {n_edges - 1} "
-            f"layer{'s' * (n_edges != 2)} need {n_edges}; check the layers named in the study, "
-            "the focus and the contrast, or give a region."
+            f"Found {found.clear} edge{'s' * (found.clear != 1)} along the film where {asked}; "
+            "check the layers named in the study, the focus and the contrast, or give a region."
         )
         raise MeasurementError(message)
-    if clear > n_edges and strength[n_edges] > AMBIGUITY * strength[n_edges - 1]:
-        alike = int(np.count_nonzero(strength[:clear] > AMBIGUITY * strength[n_edges - 1]))
+    if _is_ambiguous(found, n_edges):
+        least = AMBIGUITY * found.strength[n_edges - 1]
+        alike = int(np.count_nonzero(found.strength[: found.clear] > least))
         message = (
-            f"Found {alike} edges of like contrast along the film where {n_edges - 1} "
-            f"layer{'s' * (n_edges != 2)} need {n_edges}; name every layer in the study or give "
-            "a region that holds only the layers named."
+            f"Found {alike} edges of like contrast along the film where {asked}; name every "
+            "layer in the study or give a region that holds only the layers named."
         )
         raise MeasurementError(message)
 
 
 def _median_inside(response: FloatArray, valid: NDArray[np.bool_]) -> FloatArray:
     enough = valid.mean(axis=0) >= 0.3
-    inside = np.where(valid, response, np.nan)
-    typical = np.zeros(response.shape[1])
-    if enough.any():
-        typical[enough] = np.nanmedian(inside[:, enough], axis=0)
-    return typical
+    ordered = np.sort(np.where(valid, response, np.inf), axis=0)
+    count = np.maximum(valid.sum(axis=0), 1)
+    columns = np.arange(response.shape[1])
+    middle = 0.5 * (ordered[(count - 1) // 2, columns] + ordered[count // 2, columns])
+    return np.where(enough, middle, 0.0)
 
 
-def _noise(response: FloatArray, typical: FloatArray, valid: NDArray[np.bool_]) -> float:
-    """Return the standard deviation of the bands' median where there is no edge."""
+def _noise(response: FloatArray, typical: FloatArray, valid: NDArray[np.bool_]) -> FloatArray:
+    """Return the standard deviation of the bands' median at each place, without edges."""
     count = np.maximum(valid.sum(axis=0), 1)
     scatter = np.abs(response - typical)[valid]
     of_one = 1.4826 * float(np.median(scatter)) if scatter.size else 0.0
     # sqrt(pi / 2): the median's standard deviation against the mean's.
-    white = of_one * math.sqrt(math.pi / 2.0 / float(np.median(count)))
+    white = of_one * np.sqrt(math.pi / 2.0 / count)
     # What is common to all bands, such as an uneven background, counts as well.
-    common = 1.4826 * float(np.median(np.abs(typical[typical != 0.0]))) if typical.any() else 0.0
-    return max(white, common, 1e-12)
+    well_seen = (typical != 0.0) & (count >= 0.7 * count.max())
+    common = 1.4826 * float(np.median(np.abs(typical[well_seen]))) if well_seen.any() else 0.0
+    return np.maximum(np.maximum(white, common), 1e-12)
 
 
-def _peaks(typical: FloatArray) -> NDArray[np.intp]:
+def _peaks(typical: FloatArray, scale_px: float) -> NDArray[np.intp]:
     size = np.abs(typical)
     inner = (size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]) & (size[1:-1] > 0.0)
     # Neighbours of one sign within the filter's own width are one edge.
     found = np.flatnonzero(inner) + 1
-    order = found[np.argsort(size[found])[::-1]]
+    order = found[np.argsort(size[found])[::-1]][:MOST_PEAKS]
     kept: list[int] = []
     for p in order:
-        if all(abs(p - q) > SCALE_PX or typical[p] * typical[q] < 0.0 for q in kept):
+        if all(abs(p - q) > scale_px or typical[p] * typical[q] < 0.0 for q in kept):
             kept.append(int(p))
     return np.array(kept, dtype=np.intp)

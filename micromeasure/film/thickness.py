@@ -72,14 +72,8 @@ def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> Lay
         Number of the layer, from the left: it lies between edges `layer` and `layer` + 1.
     """
     lower, upper = (_on_common_rows(frame, groups, layer + side) for side in (0, 1))
-    both = np.flatnonzero(np.isfinite(lower.course_um) & np.isfinite(upper.course_um))
-    if both.size < MIN_ROWS:
-        message = (
-            f"The two edges of a layer are seen together over {both.size} px only, at least "
-            f"{MIN_ROWS} are needed; give a larger region."
-        )
-        raise MeasurementError(message)
-    span = slice(both[0], both[-1] + 1)
+    ends = [(e.rows[0], e.rows[-1]) for e in (lower, upper)]
+    span = slice(min(a for a, _ in ends), max(b for _, b in ends) + 1)
     along_um = np.arange(frame.shape[0], dtype=np.float64)[span] * frame.um_per_row
     edges = [e.cut(span) for e in (lower, upper)]
     middle = 0.5 * (edges[0].course_um + edges[1].course_um)
@@ -88,49 +82,67 @@ def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> Lay
     feet = [_foot(along_um, edge.course_um, middle, slope) for edge in edges]
     secant = np.sqrt(1.0 + slope**2)
     thickness = feet[1] - feet[0]
-    good = np.ones(thickness.size, dtype=bool)
+    whole = np.ones(thickness.size, dtype=bool)
+    good = whole.copy()
     for edge, foot, sign in zip(edges, feet, (-1.0, 1.0), strict=True):
         row = (along_um - foot * slope / secant - along_um[0]) / frame.um_per_row
         nearest = np.rint(row).astype(np.intp)
-        inside = (nearest >= 0) & (nearest < thickness.size)
+        whole &= (nearest >= 0) & (nearest < thickness.size)
         nearest = np.clip(nearest, 0, thickness.size - 1)
         thickness += sign * edge.offset_um[nearest] / secant
-        good &= inside & edge.good[nearest]
-    across_um = (
-        frame.um_per_col
-        / secant
-        * np.sqrt(1.0 + (slope * frame.um_per_col / frame.um_per_row) ** 2)
-    )
-    scale = float(np.mean(across_um))
+        whole &= edge.seen[nearest]
+        good &= edge.good[nearest]
+    # Near its ends the film's normal meets one edge only outside the image.
+    _check_length(int(np.count_nonzero(whole)))
+    kept = np.flatnonzero(whole)
+    cut = slice(kept[0], kept[-1] + 1)
+    good &= whole
+    stretch = slope * frame.um_per_col / frame.um_per_row
+    scale = float(np.mean((frame.um_per_col / secant * np.sqrt(1.0 + stretch**2))[cut]))
     row_var, mean_var, factor = _variances(groups, layer)
-    middle_px = middle / frame.um_per_col
+    distance = np.concatenate([[0.0], np.cumsum(secant[cut][1:])]) * frame.um_per_row
     return LayerThickness(
-        rows=along_um / frame.um_per_row,
-        middle_px=middle_px,
-        lower_px=edges[0].course_um / frame.um_per_col,
-        upper_px=edges[1].course_um / frame.um_per_col,
-        distance_um=np.concatenate([[0.0], np.cumsum(secant[1:])]) * frame.um_per_row,
-        thickness_um=np.where(good, thickness, np.nan),
+        rows=along_um[cut] / frame.um_per_row,
+        middle_px=middle[cut] / frame.um_per_col,
+        lower_px=edges[0].course_um[cut] / frame.um_per_col,
+        upper_px=edges[1].course_um[cut] / frame.um_per_col,
+        distance_um=distance,
+        thickness_um=np.where(good, thickness, np.nan)[cut],
         noise_um=math.sqrt(row_var) * scale,
         u_mean_um=math.sqrt(mean_var) * scale,
-        good=good,
-        normal=_normal(frame, slope),
+        good=good[cut],
+        normal=_normal(frame, slope[cut]),
         um_per_px_across=scale,
         inflation=factor,
     )
+
+
+def _check_length(rows: int) -> None:
+    if rows < MIN_ROWS:
+        message = (
+            f"The two edges of a layer are seen together over {rows} px only, at least "
+            f"{MIN_ROWS} are needed; give a larger region."
+        )
+        raise MeasurementError(message)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Edge:
     """An edge on all rows of the frame: smooth course and row-wise offset across, um."""
 
+    rows: NDArray[np.intp]
     course_um: FloatArray
     offset_um: FloatArray
+    seen: BoolArray
     good: BoolArray
 
     def cut(self, span: slice) -> "_Edge":
         return _Edge(
-            course_um=self.course_um[span], offset_um=self.offset_um[span], good=self.good[span]
+            rows=self.rows,
+            course_um=self.course_um[span],
+            offset_um=self.offset_um[span],
+            seen=self.seen[span],
+            good=self.good[span],
         )
 
 
@@ -141,10 +153,27 @@ def _on_common_rows(frame: Frame, groups: list[LocatedGroup], edge: int) -> _Edg
     course, offset, good = np.full(n, np.nan), np.zeros(n), np.zeros(n, dtype=bool)
     at = found.group.rows
     course[at] = found.group.course_px[i] * frame.um_per_col
+    _extend(course, at)
     # The offset is kept along the row, where pixels are counted; the caller turns it.
     offset[at] = found.offset_px[i] / found.group.cosine * frame.um_per_col
     good[at] = found.good
-    return _Edge(course_um=course, offset_um=offset, good=good)
+    seen = np.zeros(n, dtype=bool)
+    seen[at] = True
+    return _Edge(rows=at, course_um=course, offset_um=offset, seen=seen, good=good)
+
+
+def _extend(course: FloatArray, at: NDArray[np.intp]) -> None:
+    """Carry a course on beyond its rows by its own bend, in place.
+
+    A steep thick film shows its two edges in different rows; the mid-line between them needs
+    both. Where a course is only carried on, nothing is measured.
+    """
+    n = course.size
+    t = 2.0 * (np.arange(n) - at[0]) / max(int(at[-1] - at[0]), 1) - 1.0
+    fit = np.polynomial.chebyshev.chebfit(t[at], course[at], 3)
+    trend = np.polynomial.chebyshev.chebval(t, fit)
+    for rows, end in ((slice(0, at[0]), at[0]), (slice(at[-1] + 1, n), at[-1])):
+        course[rows] = trend[rows] + (course[end] - trend[end])
 
 
 def _foot(
