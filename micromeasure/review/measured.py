@@ -216,5 +216,7 @@ def value_text(
     if value is None:
         return "not known" if low_limit is None else f"more than {low_limit:.4g} {unit}".strip()
     number, spread = rounded(value, u)
+    if spread == "–" and not unit:
+        return number  # a count
     known = f"u = {spread} {unit}".strip() if spread != "–" else "uncertainty unknown"
     return f"{number} {unit}".strip() + f", {known}"

@@ -241,6 +241,7 @@ class Stage:
         layer = self.viewer.add_vectors(
             data, name=f"{self._name}: lines of {width_px}", vector_style="line",
             edge_color=colours, edge_width=self.screen_px(width_px), units=("um", "um"),
+            opacity=1.0,
         )  # fmt: skip
         layer.visible = self._visible
         # A new layer takes the keyboard; the image, or the points being set, keep it.
