@@ -8,6 +8,7 @@ from micromeasure.estimate import rounded
 from micromeasure.tables.reading import number_of, read_rows
 
 DETECTABILITY_FILE = "detectability.csv"
+_FOLDER = "detectability"
 _K = 1.96
 
 
@@ -46,7 +47,8 @@ class CrackFindings:
     confirmed : tuple of Crack
     detectability_header : tuple of str
     detectability : tuple of tuple of str
-        Rows of `detectability.csv`; empty where there is none.
+        Rows of `detectability.csv`, from the results folder or a folder `detectability` in it or
+        beside it; empty where there is none.
     """
 
     counts: tuple[CrackCount, ...]
@@ -120,8 +122,11 @@ def _crack(row: Mapping[str, str]) -> Crack:
 
 
 def _detectability(folder: Path) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    path = folder / DETECTABILITY_FILE
-    if not path.is_file():
+    places = (folder, folder / _FOLDER, folder.parent / _FOLDER)
+    path = next(
+        (p / DETECTABILITY_FILE for p in places if (p / DETECTABILITY_FILE).is_file()), None
+    )
+    if path is None:
         return (), ()
     rows = read_rows(path)
     if not rows:
