@@ -15,6 +15,7 @@ PATTERNS = ("auto", "rulings", "grid")
 _CLIPPED = 0.05  # greatest share of pixels at the end of the camera's range
 _SMALLEST_PX = 32
 _ONE_WAY = 0.05  # a ruling's gradients agree more than this, even in strong noise
+_CLEAR = 12.0  # and that clearly beyond chance, in standard deviations
 
 
 def measure_artefact(
@@ -44,7 +45,7 @@ def measure_artefact(
     """
     _check_exposure(grey, full_scale, name)
     direction = find_direction(grey)
-    looks_ruled = direction.share > _ONE_WAY
+    looks_ruled = direction.share > _ONE_WAY and direction.significance > _CLEAR
     if pattern == "grid":
         return measure_grid(grey, name)
     if pattern == "rulings":

@@ -49,7 +49,7 @@ class Bands:
     width_px: int
 
 
-def cut_bands(image: NDArray[Any], tangent: float, rows_per_band: int) -> Bands:
+def cut_bands(image: NDArray[Any], tangent: float, rows_per_band: float) -> Bands:
     """Reduce an image to the profiles of its bands.
 
     Parameters
@@ -58,7 +58,7 @@ def cut_bands(image: NDArray[Any], tangent: float, rows_per_band: int) -> Bands:
         Grey values.
     tangent : float
         Lean of the lines: x decreases by this much for one row down.
-    rows_per_band : int
+    rows_per_band : float
         About how many rows make a band.
 
     Returns

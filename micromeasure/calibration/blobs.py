@@ -4,11 +4,14 @@ The elements are compared with their own common image, made symmetric about its 
 element that looks the same when turned by half a turn is located without bias.
 """
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from micromeasure.calibration.ground import Ground
 
 FloatArray = NDArray[np.float64]
 
@@ -16,6 +19,8 @@ _SEARCH_PX = 1_500_000  # found on an image reduced to about this size, if that 
 _LEAST_AREA = 12  # px on the image searched
 _FEWEST = 9
 _ALIKE = (0.6, 1.6)  # area of an element in units of the usual one
+_BLURS = (0.8, 2.0)  # px; the wider one is for images that noise would tear into specks
+_MOST = 0.6
 _PHASES = 4  # the common image is sampled at quarters of a pixel
 _MARGIN_PX = 3
 
@@ -33,12 +38,15 @@ class Blobs:
     radius_px : float
         Half the side of the square that holds an element.
     dark : bool
+    share : float
+        Share of the area of everything of their polarity that lies within the image.
     """
 
     centre_px: FloatArray
     u_px: FloatArray
     radius_px: float
     dark: bool
+    share: float
 
 
 def find_blobs(grey: NDArray[Any]) -> Blobs | None:
@@ -61,10 +69,12 @@ def find_blobs(grey: NDArray[Any]) -> Blobs | None:
         size = (cols // reduction, rows // reduction)
         small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.float32)
         best: Blobs | None = None
-        for sigma in (0.8, 2.0):
+        for sigma in _BLURS:
             for blobs in _both_polarities(small, sigma):
                 if best is None or len(blobs.centre_px) > 1.15 * len(best.centre_px):
                     best = blobs
+            if best is not None and best.share > _MOST:
+                break
         if best is not None:
             ratio = np.array([cols / size[0], rows / size[1]])
             return Blobs(
@@ -72,6 +82,7 @@ def find_blobs(grey: NDArray[Any]) -> Blobs | None:
                 u_px=np.full(len(best.centre_px), np.nan),
                 radius_px=best.radius_px * float(ratio.max()),
                 dark=best.dark,
+                share=best.share,
             )
     return None
 
@@ -123,10 +134,11 @@ def _equal_elements(mask: NDArray[Any], *, dark: bool) -> Blobs | None:
         u_px=np.full(int(alike.sum()), np.nan),
         radius_px=side / 2,
         dark=dark,
+        share=float(area[alike].sum() / max(area.sum(), 1.0)),
     )
 
 
-def locate_blobs(grey: NDArray[Any], blobs: Blobs, pitch_px: float) -> Blobs:
+def locate_blobs(grey: NDArray[Any], blobs: Blobs, pitch_px: float, light: Ground) -> Blobs:
     """Locate elements by comparing each with the image common to all.
 
     Parameters
@@ -136,6 +148,8 @@ def locate_blobs(grey: NDArray[Any], blobs: Blobs, pitch_px: float) -> Blobs:
         Centres to within a pixel or two.
     pitch_px : float
         Distance between neighbours: no window reaches further than half of it.
+    light : Ground
+        Brightness of the lighter parts: light that falls off across an element would shift it.
 
     Returns
     -------
@@ -149,17 +163,29 @@ def locate_blobs(grey: NDArray[Any], blobs: Blobs, pitch_px: float) -> Blobs:
     centre = centre[inside]
     offsets = np.arange(-reach, reach + 1)
     u_px = np.full(len(centre), np.inf)
-    for _ in range(3):
+    for _ in range(2):
         quarter = np.rint(centre * _PHASES).astype(np.intp)
         whole = quarter // _PHASES
         phase = quarter - whole * _PHASES
         patch = grey[
             whole[:, 1, None, None] + offsets[:, None], whole[:, 0, None, None] + offsets
-        ].astype(np.float64)
+        ] / _local_light(light, whole, offsets)
         common = _common_image(patch, phase, reach)
         shift, u_px = _shifts(patch, phase, common, reach)
         centre = quarter / _PHASES + np.clip(shift, -1.0, 1.0)
-    return Blobs(centre_px=centre, u_px=u_px, radius_px=blobs.radius_px, dark=blobs.dark)
+    return dataclasses.replace(blobs, centre_px=centre, u_px=u_px)
+
+
+def _local_light(light: Ground, whole: NDArray[np.intp], offsets: NDArray[np.intp]) -> FloatArray:
+    """Return the light over each element's window, as a plane through it."""
+    x, y = whole[:, 0].astype(np.float64), whole[:, 1].astype(np.float64)
+    reach = float(offsets[-1])
+    middle = light.at(x, y)
+    slope_x = (light.at(x + reach, y) - light.at(x - reach, y)) / (2 * reach)
+    slope_y = (light.at(x, y + reach) - light.at(x, y - reach)) / (2 * reach)
+    plane = middle[:, None, None] + slope_x[:, None, None] * offsets
+    plane = plane + slope_y[:, None, None] * offsets[:, None]
+    return np.asarray(np.maximum(plane, 1e-3 * float(np.abs(middle).max())))
 
 
 def _common_image(patch: FloatArray, phase: NDArray[np.intp], reach: int) -> FloatArray:
@@ -169,7 +195,7 @@ def _common_image(patch: FloatArray, phase: NDArray[np.intp], reach: int) -> Flo
     side = _PHASES * (2 * reach + 2) + 1
     middle = side // 2
     sums, counts = np.zeros((side, side)), np.zeros((side, side))
-    level = np.median(patch, axis=(1, 2), keepdims=True)
+    level = patch.mean(axis=(1, 2), keepdims=True)
     for px in range(_PHASES):
         for py in range(_PHASES):
             members = (phase[:, 0] == px) & (phase[:, 1] == py)

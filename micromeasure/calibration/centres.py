@@ -5,6 +5,7 @@ together: a stripe with sharp edges seen through a Gaussian blur. The shape is s
 a symmetric line is located without bias whatever its true profile is.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,7 @@ FloatArray = NDArray[np.float64]
 
 # Slope of the ground left after evening out, over half a window, as a share of a line's depth.
 _SLOPE = 0.01
-_PASSES = 3
+_PASSES = 2
 _TAIL = 4.5  # a window reaches this many blurs beyond the stripe; further out is only noise
 _SEEN = 0.9  # least share of a window's pixels that must lie inside the image
 
@@ -86,7 +87,8 @@ class _Fit:
     depth: FloatArray
     var_shift: FloatArray
     var_depth: FloatArray
-    squares: FloatArray
+    variance: FloatArray
+    noise2: float
 
 
 def even_out(bands: Bands, ground: Ground, *, dark: bool) -> FloatArray:
@@ -135,49 +137,48 @@ def measure_centres(
     at = (places_px - bands.origin_px - bands.offset_px) * FINE
     index = np.rint(at).astype(np.intp)
     shape = Shape(width_px=0.25 * pitch_px, sigma_px=max(0.5, 0.08 * pitch_px))
-    fit, noise2 = None, 1.0
-    for round_ in range(_PASSES):
-        values, weights, seen = _windows(bands, depth, index, half)
-        if round_ > 0 and fit is not None:
+    values, weights = _windows(bands, depth, index, half)
+    shape = _common_shape(values, weights, distance, start=shape)
+    narrow = min(half, round((shape.width_px / 2 + _TAIL * shape.sigma_px) * FINE) + FINE)
+    inner = slice(half - narrow, half + narrow + 1)
+    values, weights, distance = values[..., inner], weights[..., inner], distance[inner]
+    fit = _fit(values, weights, shape, distance)
+    for _ in range(_PASSES):
+        moved = np.rint(np.clip(np.nan_to_num(fit.shift_px), -pitch_px / 4, pitch_px / 4) * FINE)
+        index = index + moved.astype(np.intp)
+        values, weights = _windows(bands, depth, index, narrow)
+        if pitch_px < distance[-1] + shape.width_px / 2 + 3 * shape.sigma_px:
             values = values - _neighbours(fit.depth, shape, distance, pitch_px)
         shape = _common_shape(values, weights, distance, start=shape)
-        if round_ == 0:
-            half = min(half, round((shape.width_px / 2 + _TAIL * shape.sigma_px) * FINE) + FINE)
-            distance = np.arange(-half, half + 1) / FINE
-            values, weights, seen = _windows(bands, depth, index, half)
-        fit = _fit(values, weights, shape, distance)
-        freedom = np.maximum((weights > 0).sum(axis=-1) - 4.0, 1.0)
-        noise2 = float(np.median((fit.squares / freedom)[seen])) if seen.any() else 1.0
-        if round_ < _PASSES - 1:
-            moved = np.clip(np.nan_to_num(fit.shift_px), -pitch_px / 4, pitch_px / 4)
-            index = index + np.rint(moved * FINE).astype(np.intp)
-    assert fit is not None  # noqa: S101  # there is at least one pass; tells the type checker
+        fit = _fit(values, weights, shape, distance, before=fit)
+    seen = weights.sum(axis=-1) >= _SEEN * bands.rows * (2 * narrow + 1) / FINE
     x_px = index / FINE + fit.shift_px + bands.origin_px + bands.offset_px
-    good = seen & (np.abs(x_px - places_px) < 0.35 * pitch_px)
+    with np.errstate(invalid="ignore"):
+        good = seen & (np.abs(x_px - places_px) < 0.35 * pitch_px)
     return Centres(
         x_px=np.where(good, x_px, np.nan),
-        u_px=np.sqrt(noise2 * fit.var_shift),
+        u_px=np.sqrt(fit.noise2 * fit.var_shift),
         depth=fit.depth,
-        u_depth=np.sqrt(noise2 * fit.var_depth),
-        misfit=fit.squares / freedom / max(noise2, 1e-12),
+        u_depth=np.sqrt(fit.noise2 * fit.var_depth),
+        misfit=fit.variance / max(fit.noise2, 1e-12),
         shape=shape,
-        noise=float(np.sqrt(noise2)),
+        noise=math.sqrt(fit.noise2),
     )
 
 
 def _windows(
     bands: Bands, depth: FloatArray, index: NDArray[np.intp], half: int
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Return values and weights, shape (n_lines, n_bands, n_samples), and what is in the image."""
-    reach = index[:, :, None] + np.arange(-half, half + 1)
-    inside = (reach >= 0) & (reach < depth.shape[1])
-    reach = np.clip(reach, 0, depth.shape[1] - 1)
-    row = np.arange(depth.shape[0])[None, :, None]
-    weights = np.where(inside, bands.counts[row, reach], 0.0)
-    values = depth[row, reach]
-    whole = bands.rows * (2 * half + 1) / FINE
-    seen = weights.sum(axis=-1) >= _SEEN * whole
-    return values, np.where(seen[..., None], weights, 0.0), seen
+) -> tuple[FloatArray, FloatArray]:
+    """Return values and weights around places, shape (n_lines, n_bands, n_samples)."""
+    # Windows that begin or end outside the image meet samples without weight.
+    beside = ((0, 0), (half + 1, half + 1))
+    start = np.clip(index + 1, 0, depth.shape[1] + 1)
+    row = np.arange(depth.shape[0])
+    views = [
+        np.lib.stride_tricks.sliding_window_view(np.pad(a, beside), 2 * half + 1, axis=1)
+        for a in (depth, bands.counts)
+    ]
+    return views[0][row, start], views[1][row, start]
 
 
 def _neighbours(
@@ -251,34 +252,44 @@ def _mean(values: FloatArray, weights: FloatArray, part: NDArray[np.bool_]) -> F
         return np.asarray((values[..., part] * weights[..., part]).sum(axis=-1) / total)
 
 
-def _fit(values: FloatArray, weights: FloatArray, shape: Shape, distance: FloatArray) -> _Fit:
+def _fit(
+    values: FloatArray,
+    weights: FloatArray,
+    shape: Shape,
+    distance: FloatArray,
+    *,
+    before: _Fit | None = None,
+) -> _Fit:
     """Fit level, slope, depth and shift of the shape to every window at once."""
-    profile, slope = shape.at(distance), shape.slope(distance)
     half = float(distance[-1])
-    columns = np.stack([np.ones_like(distance), distance / half, profile, slope])
+    columns = np.stack(
+        [np.ones_like(distance), distance / half, shape.at(distance), shape.slope(distance)]
+    )
     pairs = (columns[:, None, :] * columns[None, :, :]).reshape(16, -1)
     normal = (weights @ pairs.T).reshape(*weights.shape[:-1], 4, 4)
     weighted = weights * values
     right = weighted @ columns.T
-    # A sloping ground looks like a shifted line. The little that evening out leaves is known
-    # to be small, which is written as a prior: without it a narrow window loses most of its
-    # information on the shift. The prior's weight needs noise and depth: found from a first fit.
     empty = weights.sum(axis=-1) <= 0.0
     normal[empty] = np.eye(4)
-    first = np.linalg.solve(normal + 1e-9 * np.eye(4), right[..., None])[..., 0]
-    squares = (weighted * values).sum(axis=-1) - (first * right).sum(axis=-1)
-    freedom = np.maximum((weights > 0).sum(axis=-1) - 4.0, 1.0)
-    noise2 = float(np.median((squares / freedom)[~empty])) if not empty.all() else 1.0
-    depth = float(np.percentile(first[..., 2][~empty], 90)) if not empty.all() else 1.0
-    normal[..., 1, 1] += max(noise2, 1e-12) / (_SLOPE * max(depth, 1e-6)) ** 2
+    # A sloping ground looks like a shifted line. The little that evening out leaves is known
+    # to be small, which is written as a prior: without it a narrow window loses most of its
+    # information on the shift. Noise and depth for it come from the fit before.
+    if before is None:
+        normal[..., 1, 1] *= 1e6
+    else:
+        usual = float(np.nanpercentile(before.depth, 90))
+        normal[..., 1, 1] += max(before.noise2, 1e-12) / (_SLOPE * max(usual, 1e-6)) ** 2
     inverse = np.linalg.inv(normal + 1e-12 * np.eye(4))
     solution = (inverse @ right[..., None])[..., 0]
-    squares = (weighted * values).sum(axis=-1) - (solution * right).sum(axis=-1)
+    squares = np.einsum("...i,...i->...", weighted, values) - (solution * right).sum(axis=-1)
+    freedom = np.maximum((weights > 0).sum(axis=-1) - 4.0, 1.0)
+    variance = np.maximum(squares, 0.0) / freedom
     deep = np.where(solution[..., 2] > 1e-9, solution[..., 2], np.nan)
     return _Fit(
         shift_px=-solution[..., 3] / deep,
         depth=np.where(empty, np.nan, solution[..., 2]),
         var_shift=inverse[..., 3, 3] / deep**2,
         var_depth=np.asarray(inverse[..., 2, 2], dtype=np.float64),
-        squares=np.maximum(squares, 0.0),
+        variance=variance,
+        noise2=float(np.median(variance[~empty])) if not empty.all() else 1.0,
     )

@@ -1,5 +1,6 @@
 """Finding the rulings of a stage micrometer in band profiles: pitch, polarity, places."""
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -13,6 +14,7 @@ FloatArray = NDArray[np.float64]
 
 _LEAST_PITCH_PX = 3.0
 _COARSE_PITCH_PX = 24.0  # from here on whole pixels are fine enough to find a line
+_WIDE = 6.0  # samples; a wider window is made of two running sums
 _LEAST_HEIGHT = 0.4  # of the usual height of a line
 
 
@@ -136,16 +138,25 @@ def _merged(values: FloatArray, grain: int) -> FloatArray:
 
 
 def _smooth(sums: FloatArray, counts: FloatArray, sigma: float) -> FloatArray:
-    """Return the mean brightness under a Gaussian window, missing samples left out."""
+    """Return the mean brightness under a bell-shaped window, missing samples left out."""
+    sums, counts = _bell(sums, sigma), _bell(counts, sigma)
+    return np.asarray(sums / np.maximum(counts, 1e-9 * counts.max()))
+
+
+def _bell(row: FloatArray, sigma: float) -> FloatArray:
+    """Sum a row under a Gaussian, or under a triangle of equal variance where it is wide."""
     import cv2
 
-    ksize = 2 * round(3.5 * sigma) + 1
-    rows = np.stack([sums, counts])
-    sums, counts = (
-        cv2.GaussianBlur(row[None, :], (ksize, 1), sigmaX=sigma, borderType=cv2.BORDER_CONSTANT)[0]
-        for row in rows
-    )
-    return np.asarray(sums / np.maximum(counts, 1e-9 * counts.max()), dtype=np.float64)
+    if sigma < _WIDE:
+        size = (2 * round(3.5 * sigma) + 1, 1)
+        border = cv2.BORDER_CONSTANT
+        return np.asarray(cv2.GaussianBlur(row[None, :], size, sigmaX=sigma, borderType=border)[0])
+    reach = round(sigma * math.sqrt(1.5))
+    for _ in range(2):
+        total = np.concatenate((np.zeros(reach + 1), np.cumsum(row)))
+        total = np.concatenate((total, np.full(reach, total[-1])))
+        row = total[2 * reach + 1 :] - total[: -2 * reach - 1]
+    return row
 
 
 def _pitch_by_autocorrelation(profile: FloatArray) -> float | None:
@@ -177,16 +188,17 @@ def _vertex(three: FloatArray) -> float:
 
 def _peaks(profile: FloatArray, pitch: float) -> FloatArray:
     """Return the places of maxima that are of usual height and no closer than 0.4 pitches."""
+    import cv2
+
     inner = profile[1:-1]
     tops = np.flatnonzero((inner >= profile[:-2]) & (inner > profile[2:]) & (inner > 0)) + 1
     heights = profile[tops]
     if len(tops) == 0:
         return np.empty(0)
     usual = float(np.percentile(heights[heights > 0.25 * heights.max()], 75))
-    tops, heights = tops[heights > _LEAST_HEIGHT * usual], heights[heights > _LEAST_HEIGHT * usual]
-    kept: list[int] = []
-    for top in tops[np.argsort(-heights, kind="stable")].tolist():
-        if all(abs(top - other) > 0.4 * pitch for other in kept[-400:]):
-            kept.append(top)
-    kept.sort()
-    return np.array([top + _vertex(profile[top - 1 : top + 2]) for top in kept])
+    around = np.ones((1, 2 * int(0.4 * pitch) + 1), dtype=np.uint8)
+    highest = cv2.dilate(profile[None, :], around)[0]
+    kept = tops[(heights > _LEAST_HEIGHT * usual) & (heights >= highest[tops])]
+    left, middle, right = profile[kept - 1], profile[kept], profile[kept + 1]
+    curve = left - 2 * middle + right
+    return np.asarray(kept + 0.5 * (left - right) / np.where(curve < 0, curve, -np.inf))

@@ -105,11 +105,10 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
         raise CalibrationError([_uncertain(name)])
     first = _law(blobs.centre_px[numbered[1]], numbered[0][numbered[1]], None)
     pitch = float(np.hypot(*first.solution[[1, 4]]))
-    # Light that falls off across an element would shift it: divide by the bright phase.
     covered = min(0.9, math.pi * blobs.radius_px**2 / pitch**2)
     share = 1.0 - (1.0 - covered if blobs.dark else covered) / 2
     light = find_ground(grey, share=share, feature_px=pitch)
-    located = locate_blobs(light.even(grey), blobs, pitch)
+    located = locate_blobs(grey, blobs, pitch, light)
     numbered = number_elements(located.centre_px)
     if numbered is None:
         raise CalibrationError([_uncertain(name)])

@@ -39,20 +39,6 @@ class Ground:
         x, y = np.broadcast_arrays(x, y)
         return np.asarray(np.polynomial.legendre.legval2d(x, y, grid), dtype=np.float64)
 
-    def even(self, image: NDArray[Any]) -> NDArray[np.float32]:
-        """Return an image divided by this brightness."""
-        import cv2
-
-        rows, cols = self.shape
-        across, down = max(2, cols // 16), max(2, rows // 16)
-        # Where cv2.resize takes the centres of its coarse pixels to be.
-        x = (np.arange(across) + 0.5) * cols / across - 0.5
-        y = (np.arange(down) + 0.5) * rows / down - 0.5
-        coarse = self.at(x[None, :], y[:, None]).astype(np.float32)
-        level = cv2.resize(coarse, (cols, rows), interpolation=cv2.INTER_CUBIC)
-        floor = 1e-3 * float(level.max())
-        return np.asarray(image / np.maximum(level, floor), dtype=np.float32)
-
 
 def find_ground(image: NDArray[Any], *, share: float, feature_px: float) -> Ground:
     """Fit the brightness of one phase of a pattern, open ground or pattern.

@@ -13,7 +13,8 @@ _SCATTER = 0.06  # of a pitch: greatest rms deviation of a ruling from a smooth 
 _FILLED = 0.6  # least share of places that must hold a line
 _STRAY = 0.1  # greatest share of lines without a place
 _FEWEST = 6
-_SEEDS = 12
+_SEEDS = 5
+_NEARLY_ALL = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

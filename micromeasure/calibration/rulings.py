@@ -1,7 +1,7 @@
 """One image of a stage micrometer, from pixels to lines per pixel with their covariance."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,23 +10,22 @@ from numpy.typing import NDArray
 from micromeasure.calibration.bands import FINE, Bands, cut_bands
 from micromeasure.calibration.centres import Centres, even_out, measure_centres
 from micromeasure.calibration.direction import find_direction
+from micromeasure.calibration.doubts import Fitted, Located, refuse_doubtful_numbers
 from micromeasure.calibration.finding import Found, find_rulings
 from micromeasure.calibration.ground import find_ground, fit_ground
-from micromeasure.calibration.ruling_fit import LawFit, fit_law
+from micromeasure.calibration.ruling_fit import fit_law
 from micromeasure.errors import CalibrationError
 
 FloatArray = NDArray[np.float64]
 
 _LEAN_RAD = math.radians(1.5)  # the gradients give the direction to better than this
-_CLEAR = 6.0  # a line is there where its depth is this many standard uncertainties
+_CLEAR = 4.0  # a line is there where its depth is this many standard uncertainties
+_WANTED_CLEARNESS = 12.0
+_FEWEST_BANDS = 6
 _PRESENT = 0.3  # and this share of the usual depth
 _FEWEST = 6
 _OPEN_SHARE = 0.85  # quantile within a block that lies in the open between lines
 _MISFIT = 6.0  # variance of a window's residuals in units of the noise; beyond: dust, an end
-_ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
-# Something between the lines counts from this share of a line's depth on, if clear of noise.
-_BETWEEN_SHARE = 0.12
-_BETWEEN_CLEAR = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,38 +105,25 @@ def measure_rulings(grey: NDArray[Any], name: str) -> RuledImage:
     normal = direction.normal_rad
     if not upright:
         normal = math.copysign(math.pi / 2, normal) - normal
-    rows_per_band = int(np.clip(image.shape[0] / 32, 12, 48))
+    rows_per_band = float(np.clip(image.shape[0] / 32, 12, 48))
     bands = cut_bands(image, math.tan(normal), rows_per_band)
     found = find_rulings(bands)
     if found is None:
         raise CalibrationError([_nothing(name)])
     lean = _lean(bands, found)
     middle = float(bands.y_px[found.first_band : found.last_band].mean()) - bands.y_middle
-    shift = lean * middle
-    bands = cut_bands(image, bands.tangent + lean, rows_per_band)
-    share = _OPEN_SHARE if found.dark else 1.0 - _OPEN_SHARE
-    ground = find_ground(image, share=share, feature_px=found.pitch_px)
-    depth = even_out(bands, ground, dark=found.dark)
-    numbers, course = _course(bands, found, shift)
-    places = np.repeat(course[:, None], len(bands.y_px), axis=1)
-    centres = measure_centres(bands, depth, places, found.pitch_px)
-    if not found.dark:
-        # Bright lines carry the unevenness of the light themselves.
-        depth = depth / _line_light(bands, centres, image.shape)
-        centres = measure_centres(bands, depth, places, found.pitch_px)
-    fitted = _fit(bands, centres, numbers, name)
-    _refuse_doubtful_numbers(bands, depth, fitted, centres, name=name)
-    return _result(fitted, bands, centres, found, upright=upright)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Fitted:
-    law: LawFit
-    bent: LawFit
-    number: NDArray[np.intp]
-    x_px: FloatArray
-    y_px: FloatArray
-    first: int
+    found = replace(found, positions_px=found.positions_px + lean * middle)
+    tangent = bands.tangent + lean
+    located = _locate(image, cut_bands(image, tangent, rows_per_band), found)
+    clearness = _clearness(located.centres)
+    if clearness < _WANTED_CLEARNESS:
+        # Faint lines need longer pieces; their ends and dust are then told less well.
+        longer = rows_per_band * (_WANTED_CLEARNESS / max(clearness, 1.0)) ** 2
+        rows_per_band = min(longer, max(rows_per_band, image.shape[0] / _FEWEST_BANDS))
+        located = _locate(image, cut_bands(image, tangent, rows_per_band), found)
+    fitted = _fit(located, name)
+    refuse_doubtful_numbers(located, fitted, name)
+    return _result(located, fitted, upright=upright)
 
 
 def _nothing(name: str) -> str:
@@ -168,13 +154,13 @@ def _lean(bands: Bands, found: Found) -> float:
     return float(turns[at] * pitch)
 
 
-def _course(bands: Bands, found: Found, shift: float) -> tuple[NDArray[np.intp], FloatArray]:
+def _course(bands: Bands, found: Found) -> tuple[NDArray[np.intp], FloatArray]:
     """Return the numbers of all lines the image can hold and where each is expected."""
     centre = float(found.numbers.mean())
     degree = 3 if len(found.numbers) > 12 else 1
     half = np.ptp(found.numbers) / 2
     law = np.polynomial.Polynomial.fit(
-        found.numbers, found.positions_px + shift, degree, domain=[centre - half, centre + half]
+        found.numbers, found.positions_px, degree, domain=[centre - half, centre + half]
     )
     low, high = int(found.numbers.min()), int(found.numbers.max())
     inside = np.arange(low, high + 1)
@@ -188,6 +174,27 @@ def _course(bands: Bands, found: Found, shift: float) -> tuple[NDArray[np.intp],
         [law(low) + before * law.deriv()(low), law(inside), law(high) + after * law.deriv()(high)]
     )
     return np.concatenate([low + before, inside, high + after]).astype(np.intp), places
+
+
+def _locate(image: NDArray[Any], bands: Bands, found: Found) -> Located:
+    share = _OPEN_SHARE if found.dark else 1.0 - _OPEN_SHARE
+    ground = find_ground(image, share=share, feature_px=found.pitch_px)
+    depth = even_out(bands, ground, dark=found.dark)
+    numbers, course = _course(bands, found)
+    places = np.repeat(course[:, None], len(bands.y_px), axis=1)
+    centres = measure_centres(bands, depth, places, found.pitch_px)
+    if not found.dark:
+        # Bright lines carry the unevenness of the light themselves.
+        depth = depth / _line_light(bands, centres, image.shape)
+        centres = measure_centres(bands, depth, places, found.pitch_px)
+    return Located(bands=bands, depth=depth, centres=centres, numbers=numbers, dark=found.dark)
+
+
+def _clearness(centres: Centres) -> float:
+    """Return how many standard uncertainties deep the clearer lines are in one band."""
+    with np.errstate(invalid="ignore"):
+        clear = (centres.depth / centres.u_depth)[np.isfinite(centres.x_px)]
+    return float(np.percentile(clear, 80)) if clear.size else 0.0
 
 
 def _line_light(bands: Bands, centres: Centres, shape: tuple[int, ...]) -> FloatArray:
@@ -209,8 +216,11 @@ def _line_light(bands: Bands, centres: Centres, shape: tuple[int, ...]) -> Float
     return np.asarray(np.maximum(level / level.max(), _PRESENT))
 
 
-def _fit(bands: Bands, centres: Centres, numbers: NDArray[np.intp], name: str) -> _Fitted:
+def _fit(located: Located, name: str) -> Fitted:
     """Fit x = x0 + pitch·number - tangent·y to all measured points, straight and distorted."""
+    bands, centres, numbers = located.bands, located.centres, located.numbers
+    if not np.isfinite(centres.x_px).any():
+        raise CalibrationError([_nothing(name)])
     usual = float(np.nanpercentile(centres.depth[np.isfinite(centres.x_px)], 80))
     with np.errstate(invalid="ignore"):
         there = (
@@ -236,87 +246,11 @@ def _fit(bands: Bands, centres: Centres, numbers: NDArray[np.intp], name: str) -
     dx = x - (bands.width_px - 1) / 2
     bend = -(dx + law.solution[2] * y) * (dx * dx + y * y)
     bent = fit_law(np.column_stack([design, bend]), x, variance, number)
-    return _Fitted(law=law, bent=bent, number=number, x_px=x, y_px=y, first=first)
+    return Fitted(law=law, bent=bent, number=number, x_px=x, y_px=y)
 
 
-def _refuse_doubtful_numbers(
-    bands: Bands, depth: FloatArray, fitted: _Fitted, centres: Centres, *, name: str
-) -> None:
-    """Stop where what stands between the numbered lines says that the numbers may be wrong."""
-    law = fitted.law
-    pitch = law.solution[1]
-    odd = law.lines % 2 == 1
-    if 3 <= odd.sum() <= len(odd) - 3:
-        apart = law.line_residual_px[odd].mean() - law.line_residual_px[~odd].mean()
-        scatter = np.hypot(
-            *(law.line_residual_px[part].std(ddof=1) / np.sqrt(part.sum()) for part in (odd, ~odd))
-        )
-        if abs(apart) > max(_ALTERNATING * pitch, 5 * scatter):
-            message = (
-                f"{name}: the lines found stand in pairs, {100 * abs(apart) / pitch:.0f} % of a "
-                "division out of step, so their numbers are not certain; both edges of every line "
-                "may have been taken for lines. Focus, or take the image in plain transmitted "
-                "light."
-            )
-            raise CalibrationError([message])
-    between = _between_lines(bands, depth, fitted, centres)
-    if between is not None:
-        message = (
-            f"{name}: fainter or shorter lines stand between the {len(law.lines)} lines found (at "
-            f"{between:.2f} of a division), so their numbers are not certain; give a region in "
-            "which every division has its line."
-        )
-        raise CalibrationError([message])
-
-
-def _between_lines(
-    bands: Bands, depth: FloatArray, fitted: _Fitted, centres: Centres
-) -> float | None:
-    """Return where between the lines, as a share of a division, others stand; None if nowhere.
-
-    Notes
-    -----
-    The image is folded to one division. The median over the divisions makes dust, numerals and
-    scratches vanish, which stand in few of them, while a finer ruling is left.
-    """
-    start, pitch, tangent = fitted.law.solution[:3]
-    n_bands, n_samples = depth.shape
-    bins = int(np.clip(pitch * FINE / 2, 6, 40))
-    y = bands.y_px - bands.y_middle
-    x = bands.origin_px + bands.offset_px[:, None] + np.arange(n_samples) / FINE
-    place = (x - (bands.tangent - tangent) * y[:, None] - start) / pitch
-    slots = int(fitted.number.max())
-    inside = (place >= 0) & (place < slots) & (bands.counts > 0)
-    band = np.broadcast_to(np.arange(n_bands)[:, None], depth.shape)[inside]
-    cell = band * (slots * bins) + (place[inside] * bins).astype(np.intp)
-    size = n_bands * slots * bins
-    counts = bands.counts[inside]
-    total = np.bincount(cell, counts, size).reshape(n_bands, slots, bins)
-    value = np.bincount(cell, counts * depth[inside], size).reshape(n_bands, slots, bins)
-    middle = (np.arange(bins) + 0.5) / bins
-    shape = centres.shape
-    apart = np.minimum(middle, 1 - middle) * pitch
-    open_ = apart > shape.width_px / 2 + 3.0 * shape.sigma_px
-    if open_.sum() < 4:
-        return None
-    usual = float(np.nanpercentile(centres.depth, 80))
-    length = max(1, n_bands // 8)
-    for first in range(0, n_bands - length + 1, length):
-        reach = slice(first, first + length)
-        seen = total[reach].sum(axis=0)
-        with np.errstate(invalid="ignore"):
-            folded = np.nanmedian(np.where(seen > 0, value[reach].sum(axis=0) / seen, np.nan), 0)
-        folded = folded - np.nanmedian(folded[open_])
-        noise = 1.25 * centres.noise / np.sqrt(np.maximum(seen.sum(axis=0), 1.0))
-        high = open_ & (folded > np.maximum(_BETWEEN_SHARE * usual, _BETWEEN_CLEAR * noise))
-        if high.any():
-            return float(middle[np.argmax(np.where(high, folded, -np.inf))])
-    return None
-
-
-def _result(
-    fitted: _Fitted, bands: Bands, centres: Centres, found: Found, *, upright: bool
-) -> RuledImage:
+def _result(located: Located, fitted: Fitted, *, upright: bool) -> RuledImage:
+    bands, centres = located.bands, located.centres
     law, bent = fitted.law, fitted.bent
     pitch, tangent = law.solution[1], law.solution[2]
     gradient = np.array([1.0, tangent]) / pitch
@@ -326,7 +260,7 @@ def _result(
     ends = np.empty((len(law.lines), 2, 2))
     for i, line in enumerate(law.lines):
         y = fitted.y_px[law.used & (fitted.number == line)]
-        y = np.array([y.min(), y.max()])
+        y = np.array([y.min() - bands.rows[0] / 2, y.max() + bands.rows[0] / 2])
         ends[i, :, 0] = law.solution[0] + pitch * line - tangent * y + law.line_residual_px[i]
         ends[i, :, 1] = y + bands.y_middle
     size = (bands.width_px, round(2 * bands.y_middle) + 1)
@@ -347,7 +281,7 @@ def _result(
         k1_per_px2=float(bent.solution[3]),
         u_k1_per_px2=float(np.sqrt(bent.covariance[3, 3])),
         size_px=size,
-        dark=found.dark,
+        dark=located.dark,
         line_width_px=centres.shape.width_px * lean,
         blur_px=centres.shape.sigma_px * lean,
         between_px=law.between_px * lean,

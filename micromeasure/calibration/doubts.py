@@ -1,0 +1,156 @@
+"""Whether the numbers given to lines can be trusted; what speaks against it stops everything."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from micromeasure.calibration.bands import FINE, Bands
+from micromeasure.calibration.centres import Centres
+from micromeasure.calibration.ruling_fit import LawFit
+from micromeasure.errors import CalibrationError
+
+FloatArray = NDArray[np.float64]
+
+_CONTINUOUS = 0.6  # least usual share of the bands along a line in which it is seen
+_ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
+# Something between the lines counts from this share of a line's depth on, if clear of noise.
+_BETWEEN_SHARE = 0.12
+_BETWEEN_CLEAR = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Located:
+    """Lines located in bands.
+
+    Attributes
+    ----------
+    bands : Bands
+    depth : ndarray, shape (n_bands, n_samples)
+        Evened-out depth of the pattern.
+    centres : Centres
+    numbers : ndarray of int, shape (n_lines,)
+        Provisional number of each row of `centres`.
+    dark : bool
+    """
+
+    bands: Bands
+    depth: FloatArray
+    centres: Centres
+    numbers: NDArray[np.intp]
+    dark: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fitted:
+    """Points that were fitted, and the straight and the distorted law.
+
+    Attributes
+    ----------
+    law, bent : LawFit
+        Of x in (1, number, -y) and, in `bent`, the radial term as well.
+    number : ndarray of int, shape (n,)
+        Line of each point, from 0.
+    x_px, y_px : ndarray, shape (n,)
+        Points; y from the middle of the image.
+    """
+
+    law: LawFit
+    bent: LawFit
+    number: NDArray[np.intp]
+    x_px: FloatArray
+    y_px: FloatArray
+
+
+def refuse_doubtful_numbers(located: Located, fitted: Fitted, name: str) -> None:
+    """Stop where the lines themselves say that their numbers may be wrong.
+
+    Raises
+    ------
+    CalibrationError
+        If lines stand in pairs, are broken like rows of dots, or others stand between them.
+    """
+    law = fitted.law
+    pitch = law.solution[1]
+    odd = law.lines % 2 == 1
+    if 3 <= odd.sum() <= len(odd) - 3:
+        apart = law.line_residual_px[odd].mean() - law.line_residual_px[~odd].mean()
+        scatter = np.hypot(
+            *(law.line_residual_px[part].std(ddof=1) / np.sqrt(part.sum()) for part in (odd, ~odd))
+        )
+        if abs(apart) > max(_ALTERNATING * pitch, 5 * scatter):
+            message = (
+                f"{name}: the lines found stand in pairs, {100 * abs(apart) / pitch:.0f} % of a "
+                "division out of step, so their numbers are not certain; both edges of every line "
+                "may have been taken for lines. Focus, or take the image in plain transmitted "
+                "light."
+            )
+            raise CalibrationError([message])
+    if _continuity(fitted) < _CONTINUOUS:
+        message = (
+            f"{name}: the lines found are broken into pieces, as rows of dots or squares are; an "
+            "image of a grid is measured with --pattern grid."
+        )
+        raise CalibrationError([message])
+    between = _between_lines(located, fitted)
+    if between is not None:
+        message = (
+            f"{name}: fainter or shorter lines stand between the {len(law.lines)} lines found (at "
+            f"{between:.2f} of a division), so their numbers are not certain; give a region in "
+            "which every division has its line."
+        )
+        raise CalibrationError([message])
+
+
+def _continuity(fitted: Fitted) -> float:
+    """Return the usual share of the bands along a line in which the line was seen."""
+    shares = []
+    heights = np.unique(fitted.y_px)
+    for line in fitted.law.lines:
+        y = fitted.y_px[fitted.number == line]
+        shares.append(len(y) / ((heights >= y.min()) & (heights <= y.max())).sum())
+    return float(np.median(shares))
+
+
+def _between_lines(located: Located, fitted: Fitted) -> float | None:
+    """Return where between the lines, as a share of a division, others stand; None if nowhere.
+
+    Notes
+    -----
+    The image is folded to one division. The median over the divisions makes dust, numerals and
+    scratches vanish, which stand in few of them, while a finer ruling is left.
+    """
+    bands, depth, centres = located.bands, located.depth, located.centres
+    start, pitch, tangent = fitted.law.solution[:3]
+    n_bands, n_samples = depth.shape
+    bins = int(np.clip(pitch * FINE / 2, 6, 40))
+    y = bands.y_px - bands.y_middle
+    x = bands.origin_px + bands.offset_px[:, None] + np.arange(n_samples) / FINE
+    place = (x - (bands.tangent - tangent) * y[:, None] - start) / pitch
+    slots = int(fitted.number.max())
+    inside = (place >= 0) & (place < slots) & (bands.counts > 0)
+    band = np.broadcast_to(np.arange(n_bands)[:, None], depth.shape)[inside]
+    cell = band * (slots * bins) + (place[inside] * bins).astype(np.intp)
+    size = n_bands * slots * bins
+    counts = bands.counts[inside]
+    total = np.bincount(cell, counts, size).reshape(n_bands, slots, bins)
+    value = np.bincount(cell, counts * depth[inside], size).reshape(n_bands, slots, bins)
+    middle = (np.arange(bins) + 0.5) / bins
+    shape = centres.shape
+    apart = np.minimum(middle, 1 - middle) * pitch
+    open_ = apart > shape.width_px / 2 + 3.0 * shape.sigma_px
+    if open_.sum() < 4:
+        return None
+    usual = float(np.nanpercentile(centres.depth, 80))
+    length = max(1, n_bands // 8)
+    for first in range(0, n_bands - length + 1, length):
+        reach = slice(first, first + length)
+        seen = total[reach].sum(axis=0)
+        with np.errstate(invalid="ignore"):
+            folded = np.nanmedian(np.where(seen > 0, value[reach].sum(axis=0) / seen, np.nan), 0)
+        folded = folded - np.nanmedian(folded[open_])
+        noise = 1.25 * centres.noise / np.sqrt(np.maximum(seen.sum(axis=0), 1.0))
+        high = open_ & (folded > np.maximum(_BETWEEN_SHARE * usual, _BETWEEN_CLEAR * noise))
+        if high.any():
+            return float(middle[np.argmax(np.where(high, folded, -np.inf))])
+    return None
