@@ -18,10 +18,17 @@ from micromeasure.outcome import FloatArray
 # Beyond the traced ends the line is looked for along its own heading over this length.
 _EXTENSION_PX = 12
 _SAMPLE_PX = 0.5
-# The line may stray this far from the traced path, and turn by this much from sample to sample.
+# How far a line may lie from the traced path, and how much it costs to turn.
 _STRAY_PX = 3.5
 _STIFFNESS = 0.6
 _END_WINDOW_PX = 22
+# Darkening of the best way where there is no line, in spreads of a sample of darkening.
+_CHANCE_DEPTH = 1.0
+# Uncertainty of an end cut by the border, and factor of that of a free end.
+_U_CUT_PX = 0.3
+# Blur of the optics that also rounds a zigzag; an image sampled as it should be has about this.
+_OPTICS_PX = 1.0
+_U_STEP = 6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,14 +94,18 @@ class _Curve:
         return self.base + self.offset[:, None] * self.normal
 
 
-def measure_line(patch: Patch, path: FloatArray) -> Centreline | None:
+def measure_line(
+    patch: Patch, path: FloatArray, *, stray_px: float = _STRAY_PX
+) -> Centreline | None:
     """Measure one traced line.
 
     Parameters
     ----------
     patch : Patch
     path : ndarray, shape (n, 2)
-        Rough course ``u v``, a pixel or two from the line.
+        Rough course ``u v``, within `stray_px` of the line.
+    stray_px : float
+        How far from the path the line is looked for.
 
     Returns
     -------
@@ -102,20 +113,22 @@ def measure_line(patch: Patch, path: FloatArray) -> Centreline | None:
         None where nothing dark runs along the path.
     """
     window, shift = _window(patch, path)
-    noise = pixel_noise(window)
+    noise = _surface_noise(window)
     path = _extended(_resampled(path - shift, 1.0), _EXTENSION_PX)
     sigma = 1.0
-    curve = _follow(window, path, sigma)
+    curve = _follow(window, path, sigma, stray_px)
     width = _typical_width(window, curve)
     if width > 4.0:
         # A wide line is followed in an image smoothed to its own width.
         sigma = min(0.3 * width, 4.0)
-        curve = _follow(window, path, sigma)
+        curve = _follow(window, path, sigma, stray_px)
         width = _typical_width(window, curve)
     side = 0.75 * width + 2.0 * sigma
     depths, tilts, rims, level = _contrast(window, curve, sigma, side)
     inside = patch.in_band(curve.points + shift)
-    ends = _find_ends(depths, inside, noise * _sample_noise(sigma), sigma)
+    # Noise and texture offer a dark way almost anywhere: its darkening is no sign of a line.
+    null = _CHANCE_DEPTH * noise * _sample_noise(sigma)
+    ends = _find_ends(depths, inside, null, noise * _sample_noise(sigma))
     if ends is None:
         return None
     return _assemble((window, shift), curve, (depths, tilts, rims, level), (ends, noise, sigma))
@@ -130,6 +143,16 @@ def pixel_noise(values: Image) -> float:
     if rough.size == 0:
         return 0.0
     return float(np.median(np.abs(rough))) / 0.6745 / 6.0
+
+
+def _surface_noise(window: Image) -> float:
+    """Return the pixel noise that would disturb a line as much as noise and texture do here."""
+    smooth = _blur(window, 1.0)
+    rough = smooth - _blur(smooth, 3.0)
+    spread = float(np.median(np.abs(rough[::2, ::2]))) / 0.6745
+    # White noise smoothed with a standard deviation of one pixel keeps 1/(2 sqrt(pi)) of itself;
+    # of a texture, about three quarters disturbs a line (found on rendered surfaces).
+    return max(pixel_noise(window), 0.75 * spread * 2 * math.sqrt(math.pi))
 
 
 def polyline_length(points: FloatArray) -> float:
@@ -208,12 +231,13 @@ def _blur(window: Image, sigma: float) -> Image:
     return np.asarray(cv2.GaussianBlur(window, (0, 0), sigma), dtype=np.float32)
 
 
-def _follow(window: Image, path: FloatArray, sigma: float) -> _Curve:
-    """Return the dark line near a path: twice the best smooth way, then its exact bottom."""
+def _follow(window: Image, path: FloatArray, sigma: float, stray: float) -> _Curve:
+    """Return the dark line near a path: the best smooth way, then its exact bottom."""
     smooth = _blur(window, sigma)
-    curve = _best_way(smooth, path, _STRAY_PX)
-    curve = _best_way(smooth, _resampled(curve.points, 1.0), 2.0)
-    return _bottom(smooth, curve, sigma)
+    rough = _best_way(smooth, path, stray)
+    base = _resampled(rough.points, 1.0)
+    start = _Curve(base=base, normal=_normals(base), offset=np.zeros(len(base)))
+    return _bottom(smooth, start, sigma)
 
 
 def _best_way(smooth: Image, base: FloatArray, stray: float) -> _Curve:
@@ -244,7 +268,7 @@ def _bottom(smooth: Image, curve: _Curve, sigma: float) -> _Curve:
     """Move each point to the bottom of the parabola through three samples of its profile."""
     h = max(0.7, 0.7 * sigma)
     offset = curve.offset
-    for _ in range(2):
+    for _ in range(3):
         points = curve.base + offset[:, None] * curve.normal
         around = [sample(smooth, points + k * h * curve.normal) for k in (-1.0, 0.0, 1.0)]
         slope = 0.5 * (around[2] - around[0])
@@ -277,86 +301,100 @@ def _contrast(
 
 
 def _find_ends(
-    depths: FloatArray, inside: NDArray[np.bool_], noise: float, sigma: float
+    depths: FloatArray, inside: NDArray[np.bool_], null: float, noise: float
 ) -> tuple[float, float, float, float, int] | None:
     """Return first and last place along the line, their uncertainties and the open ends.
 
-    Each end is where the darkening, smoothed just enough to stand clear of noise, falls to half
-    of its median over the stretch inside of it.
+    The line is the stretch over which the darkening exceeds its half level by most in sum; the
+    half level lies midway between the darkening inside and what the best way shows where no line
+    is (`null`). Gaps of a broken line are passed over where what follows outweighs them.
     """
     n = len(depths)
-    core = depths[_EXTENSION_PX : n - _EXTENSION_PX]
-    plateau = float(np.median(core))
+    plateau = float(np.median(depths[_EXTENSION_PX : n - _EXTENSION_PX]))
     if plateau <= 0:
         return None
-    # At half level the smoothed noise should be a sixth of the darkening or less.
-    need = 6 * noise / plateau
-    along = float(np.clip(need**2 * sigma / 1.0, 0.7, 5.0))
-    smooth = _smoothed(depths, along)
-    noise_smooth = noise * math.sqrt(sigma / math.hypot(sigma, along))
-    run = _main_run((smooth > 0.5 * plateau) & inside)
-    if run is None:
+    null = min(max(null, 0.0), 0.6 * plateau)
+    half = np.full(n, 0.5 * (plateau + null))
+    smooth = _smoothed(depths, 0.7)
+    run = _heaviest_run(smooth - half, inside)
+    if run is None or run[1] - run[0] < 3:
         return None
-    blur = math.hypot(sigma, along)
-    first, u_first, open_first = _end(smooth, inside, run, (noise_smooth, blur))
-    back = (n - 1 - run[1], n - 1 - run[0])
-    last, u_last, open_last = _end(smooth[::-1], inside[::-1], back, (noise_smooth, blur))
-    last = n - 1 - last
-    if last - first < 3:
+    # The half level at each end is that of the stretch just inside it.
+    window = min(_END_WINDOW_PX, run[1] - run[0])
+    levels = (
+        float(np.median(smooth[run[0] : run[0] + window + 1])),
+        float(np.median(smooth[run[1] - window : run[1] + 1])),
+    )
+    levels = tuple(0.5 * (np.clip(level, 0.5 * plateau, 2 * plateau) + null) for level in levels)
+    half = np.interp(np.arange(n), run, levels)
+    run = _heaviest_run(smooth - half, inside) or run
+    if run[1] - run[0] < 3:
         return None
-    return first, last, u_first, u_last, open_first + open_last
+    first, open_first = _crossing(smooth - half, inside, run[0])
+    last, open_last = _crossing((smooth - half)[::-1], inside[::-1], n - 1 - run[1])
+    u_ends = [
+        _U_CUT_PX if is_open else _u_end(level - null, noise)
+        for level, is_open in zip(levels, (open_first, open_last), strict=True)
+    ]
+    return first, n - 1 - last, u_ends[0], u_ends[1], open_first + open_last
 
 
-def _main_run(dark: NDArray[np.bool_]) -> tuple[int, int] | None:
-    """Return the longest dark stretch; gaps of a broken line within it are passed over."""
-    edges = np.diff(np.concatenate(([0], dark.astype(np.int8), [0])))
-    starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
-    if len(starts) == 0:
+def _heaviest_run(excess: FloatArray, inside: NDArray[np.bool_]) -> tuple[int, int] | None:
+    """Return first and last index of the stretch of greatest sum that lies inside throughout."""
+    total = np.concatenate(([0.0], np.cumsum(np.where(inside, excess, -1e9))))
+    lowest = np.minimum.accumulate(total[:-1])
+    gain = total[1:] - lowest
+    last = int(gain.argmax())
+    if gain[last] <= 0:
         return None
-    runs = [[int(starts[0]), int(stops[0])]]
-    for start, stop in zip(starts[1:], stops[1:], strict=True):
-        gap, before, after = start - runs[-1][1] - 1, runs[-1][1] - runs[-1][0], stop - start
-        if gap <= 14 and gap < 1.5 * max(4, min(before, after)):
-            runs[-1][1] = int(stop)
-        else:
-            runs.append([int(start), int(stop)])
-    best = max(runs, key=lambda run: run[1] - run[0])
-    return best[0], best[1]
+    first = int(total[: last + 1].argmin())
+    return first, last
 
 
-def _end(
-    smooth: FloatArray,
-    inside: NDArray[np.bool_],
-    run: tuple[int, int],
-    spread: tuple[float, float],
-) -> tuple[float, float, int]:
-    """Return place and uncertainty of the first end of a run, and 1 if it is cut by the border."""
-    first, last = run
-    noise, blur = spread
+def _crossing(excess: FloatArray, inside: NDArray[np.bool_], first: int) -> tuple[float, int]:
+    """Return where the half level is crossed before an index, and 1 if the border cuts it."""
     if first == 0 or not inside[first - 1]:
-        return float(first), 0.5, 1
-    stop = min(last, first + _END_WINDOW_PX)
-    start = min(first + 4, (first + stop) // 2)
-    plateau = float(np.median(smooth[start : stop + 1]))
-    half = 0.5 * plateau
-    # The local half level may lie a little further in or out than that of the whole line.
-    i = first
-    while i > 0 and smooth[i - 1] > half and inside[i - 1]:
-        i -= 1
-    while i < stop and smooth[i] < half:
-        i += 1
-    if i == 0:
-        return 0.0, 1.0, 0
-    fall = smooth[i] - smooth[i - 1]
-    place = i - (smooth[i] - half) / fall if fall > 0 else float(i)
-    slope = max(fall, plateau / (math.sqrt(2 * math.pi) * (blur + 1.0)) * 0.5)
-    return float(np.clip(place, i - 1, i)), noise / slope, 0
+        return float(first), 1
+    outer, inner = excess[first - 1], excess[first]
+    if inner <= outer:
+        return first - 0.5, 0
+    return first - float(np.clip(inner / (inner - outer), 0.0, 1.0)), 0
+
+
+def _u_end(step: float, noise: float) -> float:
+    """Return the standard uncertainty of an end, px, from noise over the step of darkening.
+
+    A step in noise is found to within the square of their ratio, times the distance over which
+    the noise is alike; the factor was found on rendered cracks.
+    """
+    return _U_STEP * (noise / max(step, 1e-9)) ** 2
 
 
 def _typical_width(window: Image, curve: _Curve) -> float:
-    """Return the median full width at half depth of the line."""
-    widths = _widths(window, curve.points, stations=1)
-    return float(np.median(widths)) if len(widths) else 2.4
+    """Return the full width at half depth of the mean cross profile, px."""
+    normal = _normals(_smoothed(curve.points, 2.0))
+    offsets = np.arange(-10.0, 10.01, 0.5)
+    points = curve.points[::2, None, :] + offsets[None, :, None] * normal[::2, None, :]
+    profile = sample(window, points).mean(axis=0)
+    outer = np.abs(offsets) > 6
+    ground = np.polyval(np.polyfit(offsets[outer], profile[outer], 1), offsets)
+    dark = ground - profile
+    middle = len(offsets) // 2
+    peak = middle - 3 + int(dark[middle - 3 : middle + 4].argmax())
+    half = 0.5 * dark[peak]
+    if half <= 0:
+        return 2.4
+    sides = (dark[peak:], dark[peak::-1])
+    return max(float(sum(_first_below(side, half) for side in sides)) * 0.5, 1.2)
+
+
+def _first_below(side: FloatArray, level: float) -> float:
+    """Return after how many samples a profile falls below a level, interpolated."""
+    below = np.flatnonzero(side < level)
+    if len(below) == 0:
+        return float(len(side) - 1)
+    k = int(below[0])
+    return float(k - (level - side[k]) / max(side[k - 1] - side[k], 1e-9))
 
 
 def _widths(window: Image, points: FloatArray, *, stations: int) -> FloatArray:
@@ -370,12 +408,13 @@ def _widths(window: Image, points: FloatArray, *, stations: int) -> FloatArray:
     normal = _normals(_smoothed(points, 1.5))
     offsets = np.arange(-11.0, 11.01, 1.0)
     profile = sample(window, points[:, None, :] + offsets[None, :, None] * normal[:, None, :])
-    parts = np.array_split(profile, stations, axis=0)
-    mean = np.stack([np.median(part, axis=0) if len(part) > 2 else part[0] for part in parts])
+    each = n // stations
+    mean = profile[: each * stations].reshape(stations, each, -1).mean(axis=1)
     fits = fit_profiles(offsets, mean)
     amplitude, centre, spread = fits[:, 0], fits[:, 1], fits[:, 2]
     good = (amplitude > 0) & (np.abs(centre) < 3) & (spread > 0.3) & (spread < 7)
-    return np.asarray(2.354820 * spread[good])
+    # Sampling between pixels widens a profile by a variance of 1/6 on average.
+    return np.asarray(2.354820 * np.sqrt(np.maximum(spread[good] ** 2 - 1 / 6, 0.09)))
 
 
 def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
@@ -409,11 +448,12 @@ def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
             (-bell, -a * bell * t / s, -a * bell * t**2 / s,
              np.ones_like(bell), np.broadcast_to(offsets, bell.shape)), axis=2,
         )  # fmt: skip
-        weighted = jacobian * weight[None, :, None]
-        normal = np.einsum("nmi,nmj->nij", weighted, jacobian)
-        normal += np.eye(5) * (1e-3 * np.einsum("nii->n", normal)[:, None, None] / 5 + 1e-9)
-        right = np.einsum("nmi,nm->ni", weighted, profiles - model)
-        step = np.linalg.solve(normal, right[..., None])[..., 0]
+        weighted = (jacobian * weight[None, :, None]).transpose(0, 2, 1)
+        normal = weighted @ jacobian
+        trace = np.trace(normal, axis1=1, axis2=2)[:, None, None]
+        normal += np.eye(5) * (2e-4 * trace + 1e-9)
+        right = weighted @ (profiles - model)[..., None]
+        step = np.linalg.solve(normal, right)[..., 0]
         step[:, 1] = np.clip(step[:, 1], -0.7, 0.7)
         step[:, 2] = np.clip(step[:, 2], -0.5, 0.7)
         fit = fit + step
@@ -476,7 +516,13 @@ def _corrected_length(
     u_place = min(u_place, 1.5)
     raw = polyline_length(line)
     added = u_place**2 / (4 * sigma**2)
-    length = raw / (1 + added)
+    # What smoothing takes from a zigzag is seen by smoothing a little more, and extrapolated.
+    more = 1.0
+    smoother = polyline_length(_smoothed(line, more))
+    added_smoother = added * (sigma**2 / (sigma**2 + more**2)) ** 1.5
+    plain, less = raw / (1 + added), smoother / (1 + added_smoother)
+    lost = max(plain - less, 0.0) * (sigma**2 + _OPTICS_PX**2) / more**2
+    length = plain + min(lost, 0.1 * plain)
     smooth = _smoothed(line, min(10.0, len(line) / 6))
     rough = math.sqrt(max(float(np.mean(((line - smooth) ** 2).sum(axis=1))) - u_place**2, 0.0))
-    return length, raw * added, rough
+    return length, math.hypot(raw * added, 0.3 * (length - plain)), rough

@@ -68,7 +68,7 @@ def find_candidates(
         for line, row, score in zip(measured, features, scores, strict=True)
         if score >= threshold and line.length_px >= min_length_px
     ]
-    return _with_branches(found)
+    return _with_branches(_distinct(found))
 
 
 def all_lines(
@@ -92,22 +92,33 @@ def _measured_lines(
     flat = remove_background(patch)
     lines = find_lines(flat, patch, octaves=octaves_for(max_width_px), floor=_QUANTISATION)
     measured = []
-    for path in trace_lines(lines, min_length_px=min_length_px):
-        if not patch.in_band(path).any():
-            continue
-        line = measure_line(patch, path)
-        if line is not None and line.length_px >= 0.7 * min_length_px and line.depth > 0:
-            measured.append(line)
-    return _distinct(measured), lines
+    for octave in lines.octaves:
+        for path in trace_lines(octave, min_length_px=min_length_px):
+            if not patch.in_band(path).any():
+                continue
+            line = measure_line(patch, path)
+            if line is not None and line.length_px >= 0.7 * min_length_px and line.depth > 0:
+                measured.append(line)
+    return measured, lines
 
 
-def _distinct(measured: list[Centreline]) -> list[Centreline]:
-    """Drop lines that follow the course of a longer one."""
-    kept: list[Centreline] = []
-    for line in sorted(measured, key=lambda item: -item.length_px * item.depth):
-        if all(_shared_share(line.points, other.points) < 0.5 for other in kept):
-            kept.append(line)
+def _distinct(found: list[Candidate]) -> list[Candidate]:
+    """Drop candidates that lie on a better one; of nearly equal ones the longer is better."""
+    kept: list[Candidate] = []
+    for item in sorted(found, key=_rank, reverse=True):
+        points = item.line.points
+        if all(
+            max(_shared_share(points, other.line.points), _shared_share(other.line.points, points))
+            < 0.5
+            for other in kept
+        ):
+            kept.append(item)
     return kept
+
+
+def _rank(item: Candidate) -> float:
+    odds = math.log(max(item.score, 1e-9) / max(1 - item.score, 1e-9))
+    return odds + 0.5 * math.log(item.line.length_px)
 
 
 def _shared_share(points: FloatArray, other: FloatArray) -> float:

@@ -20,6 +20,8 @@ _U_COURSE = 0.012
 _U_TIP_PX = 0.7
 # A person's line on which nothing dark is found is taken as drawn, to about this.
 _U_DRAWN_END_PX = 3.0
+# A hand is less steady than a trace.
+_STRAY_DRAWN_PX = 8.0
 
 
 def indication_from(
@@ -133,7 +135,7 @@ def measure_centreline(
     _check_drawn(drawn, micrograph)
     patch = cut_around(micrograph, drawn)
     path = _dense(patch.patch_points(drawn))
-    line = measure_line(patch, path)
+    line = measure_line(patch, path, stray_px=_STRAY_DRAWN_PX)
     if line is None or not _agrees(line, path):
         line = _as_drawn(patch, path)
     return indication_from(

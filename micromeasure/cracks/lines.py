@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from micromeasure.cracks.patch import Image, Patch
 from micromeasure.outcome import FloatArray
@@ -51,15 +50,13 @@ class LineMap:
 
     Attributes
     ----------
-    z : ndarray of float32, shape (rows, cols)
-        Greatest response over direction and width, in spreads of that response nearby.
-    direction : ndarray of uint8, shape (rows, cols)
-        Index of its direction; times 180/`DIRECTIONS` degrees.
+    octaves : tuple of ndarray of float32, shape (rows, cols)
+        For each octave of width, fine lines first: greatest response over direction, in spreads
+        of that response nearby.
     lay : Lay
     """
 
-    z: Image
-    direction: NDArray[np.uint8]
+    octaves: tuple[Image, ...]
     lay: Lay
 
 
@@ -79,48 +76,45 @@ def find_lines(flat: Image, patch: Patch, *, octaves: int, floor: float) -> Line
     """
     import cv2
 
-    z, direction, spreads = _octave(flat, floor)
-    level = flat
-    for octave in range(1, octaves):
-        level = np.asarray(cv2.pyrDown(level), dtype=np.float32)
-        if min(level.shape) < 2 * _HALO:
-            break
-        coarse, coarse_direction, _ = _octave(level, floor / 2**octave)
-        size = (flat.shape[1], flat.shape[0])
-        up = cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR)
-        up_direction = cv2.resize(coarse_direction, size, interpolation=cv2.INTER_NEAREST)
-        better = cv2.compare(up, z, cv2.CMP_GT)
-        cv2.copyTo(up, better, z)
-        cv2.copyTo(up_direction, better, direction)
     # Where the image ends, the filters see only the repeated border.
     inside = cv2.erode(patch.valid, np.ones((7, 7), np.uint8), borderValue=0)
-    z[inside == 0] = 0.0
-    return LineMap(z=z, direction=direction, lay=_lay(spreads))
+    size = (flat.shape[1], flat.shape[0])
+    maps, lay = [], Lay(angle_deg=0.0, strength=0.0)
+    level = flat
+    for octave in range(octaves):
+        if octave > 0:
+            level = np.asarray(cv2.pyrDown(level), dtype=np.float32)
+        if min(level.shape) < 2 * _HALO and octave > 0:
+            break
+        z, spreads = _octave(level, floor / 2**octave)
+        if octave == 0:
+            lay = _lay(spreads)
+        else:
+            z = np.asarray(cv2.resize(z, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+        z[inside == 0] = 0.0
+        maps.append(z)
+    return LineMap(octaves=tuple(maps), lay=lay)
 
 
-def _octave(flat: Image, floor: float) -> tuple[Image, NDArray[np.uint8], FloatArray]:
-    """Return greatest response, its direction and the mean spread per direction at one octave."""
+def _octave(flat: Image, floor: float) -> tuple[Image, FloatArray]:
+    """Return the greatest response and the mean spread per direction at one octave."""
     cols = flat.shape[1]
     z = np.zeros(flat.shape, dtype=np.float32)
-    direction = np.zeros(flat.shape, dtype=np.uint8)
     spreads = []
     # Blocks keep the temporary arrays within the processor's cache and the memory small.
     for start in range(0, cols, _BLOCK_COLUMNS):
         stop = min(cols, start + _BLOCK_COLUMNS)
         left, right = max(0, start - _HALO), min(cols, stop + _HALO)
-        block = np.ascontiguousarray(flat[:, left:right])
-        best, best_direction, spread = _search_block(block, floor)
-        inner = slice(start - left, stop - left)
-        z[:, start:stop], direction[:, start:stop] = best[:, inner], best_direction[:, inner]
+        best, spread = _search_block(np.ascontiguousarray(flat[:, left:right]), floor)
+        z[:, start:stop] = best[:, start - left : stop - left]
         spreads.append(spread)
-    return z, direction, np.mean(spreads, axis=0)
+    return z, np.asarray(np.mean(spreads, axis=0))
 
 
-def _search_block(block: Image, floor: float) -> tuple[Image, NDArray[np.uint8], FloatArray]:
+def _search_block(block: Image, floor: float) -> tuple[Image, FloatArray]:
     import cv2
 
     z = np.zeros(block.shape, dtype=np.float32)
-    direction = np.zeros(block.shape, dtype=np.uint8)
     spreads = np.zeros(DIRECTIONS)
     for sigma in _SIGMAS:
         derivatives = _derivatives(block, sigma)
@@ -136,10 +130,8 @@ def _search_block(block: Image, floor: float) -> tuple[Image, NDArray[np.uint8],
             np.maximum(edge, 0.0, out=edge)
             cv2.scaleAdd(edge, -_EDGE_WEIGHT, line, dst=line)
             line *= (1.0 / np.maximum(line_spread, floor * unit))[:, None]
-            better = cv2.compare(line, z, cv2.CMP_GT)
-            cv2.copyTo(line, better, z)
-            cv2.copyTo(np.full_like(direction, index), better, direction)
-    return z, direction, spreads
+            cv2.max(line, z, dst=z)
+    return z, spreads
 
 
 def _derivatives(block: Image, sigma: float) -> tuple[Image, ...]:

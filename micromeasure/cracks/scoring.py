@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.cracks.centreline import Centreline, sample
-from micromeasure.cracks.lines import DIRECTIONS, LineMap
+from micromeasure.cracks.lines import LineMap
 from micromeasure.cracks.patch import Patch
 from micromeasure.outcome import FloatArray
 
@@ -43,6 +43,8 @@ FEATURES = (
     "relative_contrast",
     "scratchlike",
     "turning",
+    "fineness",
+    "evidence",
 )
 
 
@@ -105,7 +107,9 @@ def line_features(
     clutter : float
         Length of other lines nearby over the length of this one.
     """
-    z = sample(lines.z, line.points)
+    responses = [sample(octave, line.points) for octave in lines.octaves]
+    z = np.max(responses, axis=0)
+    fine = float(np.median(responses[0]))
     depth = max(line.depth, 1e-6)
     chord = float(np.hypot(*(line.points[-1] - line.points[0])))
     angle = direction_deg(line.points)
@@ -138,6 +142,8 @@ def line_features(
         math.log(max(depth / max(line.level, 1e-6), 1e-4)),
         scratchlike,
         math.log(turning + 1.0),
+        math.log(max(fine, 0.3) / max(float(np.median(z)), 0.3)),
+        math.log(max(float(np.median(z)), 0.5)) + 0.5 * math.log(max(line.length_px, 1.0)),
     )
     return np.array(values, dtype=float)
 
@@ -192,8 +198,3 @@ def _fold_share(line: Centreline, patch: Patch, angle_deg: float) -> float:
     if off > 12 or distance > 15:
         return 0.0
     return line.length_px / max(patch.fold_columns[1] - patch.fold_columns[0], 1.0)
-
-
-def angle_of(index: int) -> float:
-    """Return the direction that an index of the line map stands for, deg."""
-    return 180.0 * index / DIRECTIONS

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.cracks.chains import linked_chains
-from micromeasure.cracks.lines import LineMap
 from micromeasure.cracks.patch import Image
 from micromeasure.outcome import FloatArray
 
@@ -21,16 +20,19 @@ BRIDGE_Z = 1.0
 # of the strongest response this near.
 _HALO_PX = 15
 _HALO_SHARE = 0.4
+# A change of the response by this factor (natural logarithm) splits a line.
+_STEP = 0.6
 # No more lines than this are followed in a megapixel; the strongest come first.
 _LINES_PER_MEGAPIXEL = 120
 
 
-def trace_lines(lines: LineMap, *, min_length_px: float) -> list[FloatArray]:
+def trace_lines(z: Image, *, min_length_px: float) -> list[FloatArray]:
     """Return the lines of a map as chains of pixels.
 
     Parameters
     ----------
-    lines : LineMap
+    z : ndarray of float32, shape (rows, cols)
+        One octave of a line map.
     min_length_px : float
         Lines well below this are dropped.
 
@@ -38,13 +40,17 @@ def trace_lines(lines: LineMap, *, min_length_px: float) -> list[FloatArray]:
     -------
     list of ndarray, shape (n, 2)
         Whole pixels ``u v`` from end to end. Where lines meet, each runs on into the one that
-        continues it best.
+        continues it best. A line whose response changes sharply on the way is also given in
+        parts: a crack may run on into something else.
     """
-    skeleton = _skeleton(lines.z, 0.4 * min_length_px)
+    skeleton = _skeleton(z, 0.4 * min_length_px)
     if not skeleton.any():
         return []
-    _bridge_gaps(skeleton, lines)
-    return _paths(skeleton, lines.z, 0.6 * min_length_px)
+    _bridge_gaps(skeleton, z)
+    shortest = 0.6 * min_length_px
+    return [
+        part for chain in _paths(skeleton, z, shortest) for part in _with_parts(chain, z, shortest)
+    ]
 
 
 def _skeleton(z: Image, min_extent_px: float) -> NDArray[np.bool_]:
@@ -73,7 +79,7 @@ def _skeleton(z: Image, min_extent_px: float) -> NDArray[np.bool_]:
     return skeleton
 
 
-def _bridge_gaps(skeleton: NDArray[np.bool_], lines: LineMap) -> None:
+def _bridge_gaps(skeleton: NDArray[np.bool_], z: Image) -> None:
     """Draw the best path between ends of lines that face each other, where it shows at all."""
     from scipy.spatial import cKDTree
     from skimage.graph import route_through_array
@@ -81,7 +87,6 @@ def _bridge_gaps(skeleton: NDArray[np.bool_], lines: LineMap) -> None:
     ends, headings, labels = _line_ends(skeleton)
     if len(ends) < 2:
         return
-    z = lines.z
     pairs: list[tuple[int, int]] = sorted(
         cKDTree(ends).query_pairs(BRIDGE_PX), key=lambda p: math.dist(ends[p[0]], ends[p[1]])
     )
@@ -99,7 +104,9 @@ def _bridge_gaps(skeleton: NDArray[np.bool_], lines: LineMap) -> None:
             fully_connected=True, geometric=True,
         )  # fmt: skip
         rows, cols = np.array(route).T
-        if len(route) > 2 and float(np.mean(part[rows, cols])) < BRIDGE_Z:
+        # The ends themselves lie on the lines and say nothing about the gap.
+        gap = part[rows, cols][2:-2]
+        if gap.size and float(np.median(gap)) < BRIDGE_Z:
             continue
         skeleton[rows + low[1], cols + low[0]] = True
         joined[a] = b
@@ -164,6 +171,27 @@ def _paths(skeleton: NDArray[np.bool_], z: Image, min_length_px: float) -> list[
     points = np.column_stack((cols, rows)).astype(float)
     chains = linked_chains(points, tree.row.tolist(), tree.col.tolist())
     return [chain for chain in chains if _chain_length(chain) >= min_length_px]
+
+
+def _with_parts(chain: FloatArray, z: Image, shortest: float) -> list[FloatArray]:
+    """Return a chain and, where its response changes sharply, its parts on both sides."""
+    chains = [chain]
+    n, least = len(chain), max(10, round(shortest))
+    if n < 2 * least:
+        return chains
+    height = np.log(np.maximum(z[chain[:, 1].astype(int), chain[:, 0].astype(int)], 0.5))
+    total = np.cumsum(height)
+    at = np.arange(least, n - least + 1)
+    before, after = total[at - 1] / at, (total[-1] - total[at - 1]) / (n - at)
+    # Gain of the sum of squares by two levels instead of one.
+    gain = at * (n - at) / n * (before - after) ** 2
+    best = int(gain.argmax())
+    if abs(before[best] - after[best]) < _STEP:
+        return chains
+    cut = int(at[best])
+    for part in (chain[:cut], chain[cut:]):
+        chains += _with_parts(part, z, shortest)
+    return chains
 
 
 def _edges(number: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int32], FloatArray]:

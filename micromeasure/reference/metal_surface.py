@@ -1,7 +1,7 @@
 """Rendered metal surfaces: lay, scratches, pits, stains and oxide, drawn with exact area coverage.
 
-Everything is drawn from continuous geometry on a grid four times finer than the pixels and then
-averaged, so that sub-pixel widths and positions come out right. Lengths are in pixels here; the
+Strokes are drawn from continuous geometry by the exact area they cover of each pixel, so that
+sub-pixel widths and positions come out right. Lengths are in pixels here; the
 view that uses a surface knows how long a pixel is.
 """
 
@@ -10,11 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micromeasure.reference.render import polygon_coverage
+
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.float32]
 
-OVERSAMPLING = 4
-_SUBPIXEL_BITS = 4
+# Points of a stroke that are filled at once: small pieces touch few pixels.
+_PIECE = 24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,48 +46,53 @@ def draw_coverage(shape: tuple[int, int], strokes: list[Stroke]) -> Image:
     shape : tuple of two ints
         Rows and columns.
     strokes : list of Stroke
-        Later strokes lie over earlier ones.
+        Where strokes overlap, the stronger one counts.
 
     Returns
     -------
     ndarray of float32, shape (rows, cols)
-        Between 0 and 1.
+        Between 0 and 1, exact but for the insides of sharp corners. Ends are cut square.
     """
-    import cv2
-
-    rows, cols = shape
-    if not strokes:
-        return np.zeros(shape, dtype=np.float32)
-    fine = np.zeros((rows * OVERSAMPLING, cols * OVERSAMPLING), dtype=np.uint8)
+    canvas = np.zeros(shape, dtype=np.float32)
     for stroke in strokes:
-        level = round(255 * min(1.0, max(0.0, stroke.strength)))
-        for outline in _outlines(stroke):
-            # Pixel centres are whole numbers: the left edge of pixel 0 is at -0.5.
-            scaled = ((outline + 0.5) * OVERSAMPLING - 0.5) * (1 << _SUBPIXEL_BITS)
-            whole = np.round(scaled).astype(np.int32)
-            cv2.fillPoly(fine, [whole], level, shift=_SUBPIXEL_BITS)
-    small = cv2.resize(fine, (cols, rows), interpolation=cv2.INTER_AREA)
-    return small.astype(np.float32) / 255.0
+        left, right = _sides(stroke)
+        low_all, high_all = _box(np.vstack((left, right)), shape)
+        if np.any(high_all <= low_all):
+            continue
+        layer = np.zeros((high_all[1] - low_all[1], high_all[0] - low_all[0]))
+        # Neighbouring pieces share a side, so their areas add up to the whole.
+        for start in range(0, len(left) - 1, _PIECE):
+            part = slice(start, start + _PIECE + 1)
+            outline = np.vstack((left[part], right[part][::-1]))
+            low, high = _box(outline, shape)
+            if np.any(high <= low):
+                continue
+            area = polygon_coverage(outline - low, (high[1] - low[1], high[0] - low[0]))
+            y, x = low[1] - low_all[1], low[0] - low_all[0]
+            layer[y : y + area.shape[0], x : x + area.shape[1]] += area
+        view = canvas[low_all[1] : high_all[1], low_all[0] : high_all[0]]
+        np.maximum(view, stroke.strength * np.minimum(layer, 1.0), out=view, casting="same_kind")
+    return canvas
 
 
-def _outlines(stroke: Stroke) -> list[FloatArray]:
-    """Return the pieces of a stroke as closed outlines: one quadrilateral a step, round joints."""
-    points, half = stroke.points_px, stroke.widths_px / 2
-    # fillPoly also fills the pixels its border passes through: half a fine pixel too wide.
-    half = np.maximum(half - 0.5 / OVERSAMPLING, 0.02)
+def _sides(stroke: Stroke) -> tuple[FloatArray, FloatArray]:
+    """Return the two sides of a stroke, mitred at its corners."""
+    points, half = stroke.points_px, 0.5 * stroke.widths_px
     along = np.diff(points, axis=0)
-    length = np.hypot(along[:, 0], along[:, 1])
-    keep = length > 1e-9
-    normal = np.column_stack((-along[:, 1], along[:, 0])) / np.maximum(length, 1e-9)[:, None]
-    a, b, ha, hb = points[:-1], points[1:], half[:-1, None], half[1:, None]
-    quads = np.stack((a + ha * normal, b + hb * normal, b - hb * normal, a - ha * normal), axis=1)
-    outlines = [quad for quad, wanted in zip(quads, keep, strict=True) if wanted]
-    circle = np.linspace(0, 2 * np.pi, 12, endpoint=False)
-    ring = np.column_stack((np.cos(circle), np.sin(circle)))
-    outlines.extend(
-        point + radius * ring for point, radius in zip(points[1:-1], half[1:-1], strict=True)
-    )
-    return outlines
+    along /= np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-9)[:, None]
+    normal = np.column_stack((-along[:, 1], along[:, 0]))
+    joint = np.vstack((normal[:1], normal[:-1] + normal[1:], normal[-1:]))
+    joint /= np.maximum(np.hypot(joint[:, 0], joint[:, 1]), 1e-9)[:, None]
+    cosine = np.concatenate(([1.0], np.sum(joint[1:-1] * normal[1:], axis=1), [1.0]))
+    reach = (half / np.clip(cosine, 0.6, 1.0))[:, None]
+    return points + reach * joint, points - reach * joint
+
+
+def _box(points: FloatArray, shape: tuple[int, int]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return first and one past the last pixel, x and y, of what points enclose in the image."""
+    low = np.maximum(np.floor(points.min(axis=0) + 0.5).astype(np.intp), 0)
+    high = np.minimum(np.ceil(points.max(axis=0) + 0.5).astype(np.intp) + 1, shape[::-1])
+    return low, high
 
 
 def lay_texture(
