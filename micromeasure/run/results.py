@@ -150,7 +150,7 @@ class _Files:
         self, finished: Finished, name: str, cells: Mapping[str, str], standing: Standing
     ) -> None:
         # What a person drew stands in the place of what the program found.
-        drawn = drawn_cells(standing.drawn or {})
+        drawn = {**drawn_cells(standing.drawn or {}), "flags": " ".join(standing.flags)}
         self.indications.add(
             indication_row(finished, name, {**cells, **drawn}, decision_cells(standing))
         )
@@ -175,6 +175,8 @@ def _write_all(
             if image:
                 _, last = image[-1]
                 files.add_drawn(last, decisions.drawn.get(last.record.image, ()))
+                for by_hand in decisions.by_hand(last):
+                    files.add(by_hand)
         for finished, more in _derived(wanted, measured, software):
             files.add(finished)
             for name, content in more:

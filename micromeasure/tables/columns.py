@@ -107,6 +107,7 @@ INDICATIONS = (
     _text("remark", "the person's remark"),
     _text("centreline_px", "WKT LINESTRING, x y in pixels of the whole image", required=True),
     _CALIBRATION, _SHA256,
+    _text("flags", "by-person where a person drew the line"),
 )  # fmt: skip
 
 

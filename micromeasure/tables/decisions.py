@@ -5,15 +5,16 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from micromeasure.cracks.summary import SUMMARY_QUANTITIES, summarise_indications
-from micromeasure.outcome import Indication, Measurement
+from micromeasure.outcome import Indication, Measurement, Outcome
 from micromeasure.review.cases import CANDIDATE, Standing
 from micromeasure.review.merge import Drawn, Found, Merged, merge
 from micromeasure.review.record import Entry
-from micromeasure.review.remeasure import indication_of
+from micromeasure.review.remeasure import estimate_of, indication_of
 from micromeasure.tables.rows import Finished, indication_id
 
 SET_ASIDE = "set-aside"
 BY_PERSON = "by-person"
+BY_HAND = "by hand 1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +52,25 @@ class Decisions:
         measurements = self._counted(finished)
         judged = tuple(self._flagged(image, finished.quantity, m) for m in measurements)
         return replace(finished, outcome=replace(finished.outcome, measurements=judged))
+
+    def by_hand(self, beside: Finished) -> Iterator[Finished]:
+        """Yield what a person measured with the ruler in the image of a finished measure."""
+        for entry in self.merged.manual:
+            if entry.image == beside.record.image:
+                measurement = Measurement(
+                    feature=entry.feature,
+                    statistic=entry.statistic,
+                    estimate=estimate_of(entry.after["estimate"]),
+                    flags=(BY_PERSON,),
+                )
+                made = replace(
+                    beside,
+                    quantity=entry.quantity,
+                    outcome=Outcome(measurements=(measurement,)),
+                    method=BY_HAND,
+                    calibration=str(entry.after.get("calibration", "")),
+                )
+                yield self.applied(made)
 
     def _flagged(self, image: str, quantity: str, measurement: Measurement) -> Measurement:
         named = measurement.quantity or quantity

@@ -115,6 +115,7 @@ def indication_row(
         cells.get("centreline_px", "LINESTRING EMPTY"),
         text_cell(finished.calibration),
         finished.image_sha256,
+        cells.get("flags", ""),
     ]
 
 
