@@ -165,15 +165,8 @@ def obstacle(group: Group, reference: Group | None) -> tuple[str, ...]:
 
 
 def with_permutation(compared: Comparison, sample: Sample, reference: Sample) -> Comparison:
-    """Add the permutation test, and say where a finding rests on more than it can show."""
-    p, least = means.permutation_p(sample.values, reference.values)
-    notes = list(compared.remarks)
-    if least > means.LEVEL and compared.p is not None and compared.p <= means.LEVEL:
-        notes.append(
-            f"rests on specimens scattering normally: exchanging {len(sample.values)} and "
-            f"{len(reference.values)} specimens alone cannot give a probability below {least:.2g}"
-        )
-    return replace(compared, p_permutation=p, remarks=tuple(notes))
+    """Add the permutation test."""
+    return replace(compared, p_permutation=means.permutation_p(sample.values, reference.values))
 
 
 def _mean(group: Group) -> float | None:

@@ -220,7 +220,7 @@ def smallest_resolvable(u: float, dof: float) -> float:
     return float(brentq(miss, 0.0, highest)) * u
 
 
-def permutation_p(first: FloatArray, second: FloatArray) -> tuple[float, float]:
+def permutation_p(first: FloatArray, second: FloatArray) -> float:
     """Return the two-sided permutation probability of the difference of two means.
 
     Parameters
@@ -230,11 +230,9 @@ def permutation_p(first: FloatArray, second: FloatArray) -> tuple[float, float]:
 
     Returns
     -------
-    p : float
+    float
         Share of all arrangements of the specimens over the two groups whose means differ at
         least as much; of random arrangements where there are more than 200,000.
-    least : float
-        The smallest probability that these numbers of specimens can give.
 
     Notes
     -----
@@ -253,8 +251,7 @@ def permutation_p(first: FloatArray, second: FloatArray) -> tuple[float, float]:
         batch=20_000,
         rng=np.random.default_rng(2026),
     )
-    mirrored = 2 if len(first) == len(second) else 1
-    return float(found.pvalue), mirrored / arrangements if exact else 1.0 / (_DRAWS + 1)
+    return float(found.pvalue)
 
 
 def quantile(dof: float, probability: float) -> float:

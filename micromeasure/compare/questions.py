@@ -1,11 +1,12 @@
 """The questions of a study, put to its results."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 from micromeasure.compare.comparison import Comparison, Question, Tolerance
+from micromeasure.compare.contrast import LEVEL
 from micromeasure.compare.count_comparison import compare_counts, compare_words
 from micromeasure.compare.mean_comparison import compare_means, compare_with_one
 from micromeasure.compare.specimens import group
@@ -130,16 +131,28 @@ def answered(family: Sequence[Comparison]) -> tuple[Comparison, ...]:
 
 def _answer(compared: Comparison, p: float | None, p_equivalence: float | None) -> Comparison:
     found = verdict(p, p_equivalence)
-    notes = list(compared.remarks)
-    if found == SAME and verdict(p, None) == DIFFERS:
-        notes.append("a difference is there, and smaller than the tolerance")
-    if found == DIFFERS and compared.tolerance is not None:
-        notes.append(_against_tolerance(compared, compared.tolerance))
-    if found == NOT_RESOLVED and verdict(compared.p, None) == DIFFERS:
-        notes.append("would differ as a single question; not so after correction for their number")
+    notes = (*compared.remarks, *_notes(compared, found, p))
     return replace(
-        compared, p_holm=p, p_equivalence_holm=p_equivalence, verdict=found, remarks=tuple(notes)
+        compared, p_holm=p, p_equivalence_holm=p_equivalence, verdict=found, remarks=notes
     )
+
+
+def _notes(compared: Comparison, found: str, p: float | None) -> Iterator[str]:
+    """Say what to know about a verdict."""
+    if found == SAME and verdict(p, None) == DIFFERS:
+        yield "a difference is there, and smaller than the tolerance"
+    if found == DIFFERS and compared.tolerance is not None:
+        yield _against_tolerance(compared, compared.tolerance)
+    by_exchange = compared.p_permutation
+    if found == DIFFERS and by_exchange is not None and by_exchange > LEVEL:
+        yield (
+            "rests on specimens scattering normally; exchanging so few specimens gives no less "
+            f"than p {by_exchange:.2g}"
+        )
+    if found == NOT_RESOLVED:
+        alone = verdict(compared.p, compared.p_equivalence)
+        if alone != NOT_RESOLVED:
+            yield f"as a single question: {alone}; not so after correction for their number"
 
 
 def _against_tolerance(compared: Comparison, tolerance: float) -> str:

@@ -7,7 +7,7 @@ without measuring again and on results that came from elsewhere.
 import csv
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,12 +19,15 @@ from micromeasure.tables.columns import (
     INDICATIONS_TABLE,
     MEASUREMENTS_TABLE,
     UNCERTAINTY_TABLE,
-    Table,
 )
 
 _WHOSE = (
     "image", "specimen", "revision", "position", "state", "view", "quantity", "feature",
     "statistic",
+)  # fmt: skip
+_OF_INDICATIONS = (
+    "indication", "image", "specimen", "revision", "position", "fold", "length_um", "u_length_um",
+    "width_um", "decision", "decided_by", "decided_at", "remark", "centreline_px",
 )  # fmt: skip
 # Both files carry ten digits, so a budget and its total agree far better than this.
 _SAME_TOTAL = 1e-6
@@ -94,7 +97,7 @@ def read_results(folder: Path) -> tuple[Result, ...]:
     path = folder / MEASUREMENTS_TABLE.file
     carried = None
     results = []
-    for number, row in _rows(path, MEASUREMENTS_TABLE):
+    for number, row in _rows(path, MEASUREMENTS_TABLE.header):
         if carried is None:
             carried = [name for name in row if name not in MEASUREMENTS_TABLE.header]
         key = tuple(row[name] for name in _WHOSE)
@@ -117,13 +120,13 @@ def read_results(folder: Path) -> tuple[Result, ...]:
 def read_indications(folder: Path) -> tuple[dict[str, str], ...]:
     """Read `indications.csv` as texts by column; empty where there is no such file."""
     path = folder / INDICATIONS_TABLE.file
-    return tuple(row for _, row in _rows(path, INDICATIONS_TABLE)) if path.is_file() else ()
+    return tuple(row for _, row in _rows(path, _OF_INDICATIONS)) if path.is_file() else ()
 
 
 def read_failures(folder: Path) -> tuple[dict[str, str], ...]:
     """Read `failures.csv` as texts by column; empty where there is no such file."""
     path = folder / FAILURES_TABLE.file
-    return tuple(row for _, row in _rows(path, FAILURES_TABLE)) if path.is_file() else ()
+    return tuple(row for _, row in _rows(path, FAILURES_TABLE.header)) if path.is_file() else ()
 
 
 def read_rows(path: Path) -> tuple[dict[str, str], ...]:
@@ -134,15 +137,15 @@ def read_rows(path: Path) -> tuple[dict[str, str], ...]:
     ResultsError
         If the file cannot be read or is no table.
     """
-    return tuple(row for _, row in _rows(path, None))
+    return tuple(row for _, row in _rows(path, ()))
 
 
-def _rows(path: Path, table: Table | None) -> Iterator[tuple[int, dict[str, str]]]:
+def _rows(path: Path, needed: Sequence[str]) -> Iterator[tuple[int, dict[str, str]]]:
     """Yield row numbers, the header being row 1, and cells with their texts restored."""
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file, strict=True, restval="")
-            missing = [c for c in (table.header if table else ()) if c not in _header(reader, path)]
+            missing = [c for c in needed if c not in _header(reader, path)]
             if missing:
                 message = (
                     f"{path.name}: there is no column {', '.join(missing)}; the file was changed "
@@ -178,7 +181,7 @@ def _budgets(path: Path) -> dict[tuple[str, ...], tuple[Component, ...]]:
     if not path.is_file():
         return {}
     found: dict[tuple[str, ...], list[Component]] = defaultdict(list)
-    for number, row in _rows(path, UNCERTAINTY_TABLE):
+    for number, row in _rows(path, UNCERTAINTY_TABLE.header):
         where = f"{path.name}, row {number}"
         u = number_of(row["standard_uncertainty"], f"{where}, standard_uncertainty")
         dof = number_of(row["dof"], f"{where}, dof")
@@ -204,10 +207,8 @@ def _estimate(row: Mapping[str, str], budget: tuple[Component, ...] | None, wher
     if u is None:
         return Estimate(value=value, unit=unit, components=None, low_limit=limit)
     if budget is not None:
-        estimate = Estimate(value=value, unit=unit, components=budget, low_limit=limit)
-        if value is None or math.isclose(
-            estimate.standard_uncertainty or 0.0, u, rel_tol=_SAME_TOTAL, abs_tol=1e-300
-        ):
+        estimate = Estimate(value=value, unit=unit, components=budget)
+        if math.isclose(estimate.standard_uncertainty or 0.0, u, rel_tol=_SAME_TOTAL):
             return estimate
     # Two measures of one name share a key, or a budget was edited: the row's own figure rules.
     return stated(value, unit, u)

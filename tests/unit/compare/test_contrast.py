@@ -110,14 +110,11 @@ def test_smallest_resolvable_is_found_nine_times_in_ten():
     assert smallest_resolvable(1.0, math.inf) == pytest.approx(3.2415, abs=1e-4)
 
 
-def test_permutation_knows_its_limits():
-    p, least = permutation_p(np.array([1.0, 2.0]), np.array([1.5, 1.6]))
-    assert least == pytest.approx(2 / 6)
-    assert p >= least
+def test_permutation_of_few_and_of_many():
+    # Two against two have six arrangements; the two extreme ones are the least there is.
+    assert permutation_p(np.array([1.0, 2.0]), np.array([5.0, 6.0])) == pytest.approx(2 / 6)
     rng = np.random.default_rng(1)
-    p, least = permutation_p(rng.normal(0, 1, 14), rng.normal(3, 1, 14))
-    assert p < 1e-3
-    assert least < 1e-3
+    assert permutation_p(rng.normal(0, 1, 14), rng.normal(3, 1, 14)) < 1e-3
 
 
 @pytest.mark.parametrize("sizes", [(2, 10), (2, 2), (3, 5)])
