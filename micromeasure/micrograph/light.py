@@ -6,6 +6,7 @@ pixel by pixel, but the noise of the divisor, which biases a quotient, is smalle
 of pixels in the cell.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -263,7 +264,8 @@ def ceiling_of(frame: Micrograph) -> float:
     """
     pixels = frame.pixels
     if pixels.dtype.kind == "f":
-        return frame.full_scale
+        # Floating point ends at 1 by convention; values beyond are in a unit of their own.
+        return math.inf if float(pixels.max()) > frame.full_scale else frame.full_scale
     greatest = int(pixels.max())
     limit = int(frame.full_scale)
     if greatest >= limit or greatest == 0:

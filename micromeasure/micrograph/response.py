@@ -60,12 +60,15 @@ class Response:
         Light for each whole stored value, where there is a `decode` and values are whole.
     density_u : callable
         From light to the standard uncertainty of its log10 that stems from the response.
+    has_digits : bool
+        Whether stored values are whole numbers; floating point has no steps to speak of.
     """
 
     name: str
     decode: Callable[[FloatArray], FloatArray] | None
     table: Float32Array | None
     density_u: Callable[[float], float]
+    has_digits: bool = True
 
     @property
     def is_known(self) -> bool:
@@ -74,6 +77,8 @@ class Response:
 
     def step(self, light: float) -> float:
         """Return how much light one step of the stored value stands for, near a level."""
+        if not self.has_digits:
+            return 0.0
         if self.table is None:
             return 1.0
         at = int(np.clip(np.searchsorted(self.table, light), 1, len(self.table) - 2))
@@ -108,7 +113,9 @@ def _response(
 ) -> Response:
     if chosen in (None, "linear"):
         name = "unknown" if chosen is None else "linear"
-        return Response(name=name, decode=None, table=None, density_u=_exact)
+        return Response(
+            name=name, decode=None, table=None, density_u=_exact, has_digits=entries > 0
+        )
     if measured is not None:
         return _tabulated("measured", measured_decode(measured), entries, measured_u(measured))
     if chosen == "srgb":
@@ -129,7 +136,9 @@ def _tabulated(
     density_u: Callable[[float], float],
 ) -> Response:
     table = decode(np.arange(entries, dtype=np.float64)).astype(np.float32) if entries else None
-    return Response(name=name, decode=decode, table=table, density_u=density_u)
+    return Response(
+        name=name, decode=decode, table=table, density_u=density_u, has_digits=entries > 0
+    )
 
 
 def _exact(light: float) -> float:

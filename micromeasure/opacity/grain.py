@@ -38,8 +38,9 @@ class Grain:
         The part of it that stems from the open-light frames, common to all images of a run.
     u_rel : float
         Relative standard uncertainty of `variance`.
-    film_steps, light_steps : float
-        Standard deviation of stored values in film and open light, in steps of the digits.
+    film_spread, light_spread : float
+        Standard deviation of the pixels of one frame of film and of open light over the region,
+        in the unit of the linear values: it decides whether rounding averages out.
     by_photon_transfer : bool
         Whether `variance` follows the photon-transfer relation.
     """
@@ -47,8 +48,8 @@ class Grain:
     variance: float
     from_open: float
     u_rel: float
-    film_steps: float
-    light_steps: float
+    film_spread: float
+    light_spread: float
     by_photon_transfer: bool
 
 
@@ -95,8 +96,10 @@ def grain_of(scene: Scene, mask: BoolArray, channel: str) -> Grain:
         variance=predicted if structured else measured,
         from_open=min(from_open, measured),
         u_rel=math.sqrt(4.0 / max(samples, 4)) + (0.02 if structured else 0.005),
-        film_steps=_steps(scene.film, film_pixels, scene.film.cells[mask]),
-        light_steps=_steps(scene.open_light or scene.film, light_pixels, scene.illumination[mask]),
+        film_spread=_spread(scene.film, film_pixels, scene.film.cells[mask]),
+        light_spread=_spread(
+            scene.open_light or scene.film, light_pixels, scene.illumination[mask]
+        ),
         by_photon_transfer=structured,
     )
 
@@ -131,9 +134,7 @@ def _dark_pixels(scene: Scene, tile: Box, channel: str) -> FloatArray:
     return mean_pixels(scene.dark, tile, channel)
 
 
-def _steps(stack: Stack, tiles: Sequence[FloatArray], cells: NDArray[np.float32]) -> float:
-    """Return the standard deviation of stored values, within tiles and across the region."""
-    level = float(cells.mean(dtype=np.float64))
-    step = stack.response.step(level)
+def _spread(stack: Stack, tiles: Sequence[FloatArray], cells: NDArray[np.float32]) -> float:
+    """Return the standard deviation of one frame's pixels, within tiles and across the region."""
     within = float(np.mean([tile.var() for tile in tiles])) * len(stack.frames)
-    return math.sqrt(within + float(cells.var(dtype=np.float64))) / step
+    return math.sqrt(within + float(cells.var(dtype=np.float64)))

@@ -48,8 +48,17 @@ def signal_components(scene: Scene, name: str, levels: Levels, grain: Grain) -> 
             name="digits of film",
             u=levels.by_film
             * levels.per_light
-            * quantisation_u(_step(scene.film, mask), grain.film_steps),
-            source=f"rounding with {grain.film_steps:.2g} steps of noise",
+            * quantisation_u(_step(scene.film, mask), grain.film_spread),
+            source="rounding of film values",
+        ),
+        Component(
+            name="digits of open light",
+            u=levels.by_rho
+            * levels.rho
+            * levels.per_light
+            * _rounding(scene.open_light, mask, grain.light_spread),
+            shared=_key("open-light digits", scene.open_light),
+            source="rounding of open-light values",
         ),
     ]
     found += _dark_components(scene, mask, levels)
@@ -63,14 +72,13 @@ def _dark_components(scene: Scene, mask: BoolArray, levels: Levels) -> list[Comp
         return []
     noise = stack_variance(dark, mask, scene.box, scene.plan.channel)
     level = float(dark.cells[mask].mean(dtype=np.float64))
-    steps = math.sqrt(noise * len(dark.frames)) / dark.response.step(level)
-    rounding = quantisation_u(dark.response.step(level), steps)
+    rounding = quantisation_u(dark.response.step(level), math.sqrt(noise * len(dark.frames)))
     found = [
         Component(
             name="digits of dark",
             u=levels.by_dark * math.hypot(rounding, scene.u_dark),
             shared=_key("dark digits", dark),
-            source=f"rounding with {steps:.2g} steps of noise",
+            source="rounding of dark values, and noise cut off below zero",
         )
     ]
     if len(dark.levels) > 1:
@@ -106,7 +114,7 @@ def _opaque_components(scene: Scene, name: str, levels: Levels) -> list[Componen
         ),
         Component(
             name="digits of opaque frame",
-            u=by_level * quantisation_u(step, math.sqrt(noise * len(stack.frames)) / step),
+            u=by_level * quantisation_u(step, math.sqrt(noise * len(stack.frames))),
             shared=_key("opaque digits", stack),
             source="rounding",
         ),
@@ -149,7 +157,7 @@ def _bare_components(scene: Scene, levels: Levels) -> list[Component]:
         return []
     grain = grain_of(scene, bare, scene.plan.channel)
     n_px = int(np.count_nonzero(bare)) * scene.box.cell_px**2
-    rounding = quantisation_u(_step(scene.film, bare), grain.film_steps) * levels.per_light_bare
+    rounding = quantisation_u(_step(scene.film, bare), grain.film_spread) * levels.per_light_bare
     return [
         Component(
             name="bare area",
@@ -231,6 +239,10 @@ def response_components(scene: Scene, levels: Levels, t: float) -> Components:
             )
         )
     return tuple(c for c in found if c.u)
+
+
+def _rounding(stack: Stack | None, mask: BoolArray, spread: float) -> float:
+    return 0.0 if stack is None else quantisation_u(_step(stack, mask), spread)
 
 
 def _step(stack: Stack, mask: BoolArray) -> float:

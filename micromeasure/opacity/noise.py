@@ -6,7 +6,7 @@ frames of one scene their difference leaves the noise alone, whatever the scene.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,13 +28,6 @@ _CUT_OFF_SHARE = 0.02
 _CUT_OFF_U_REL = 0.15
 # The mask [1 -2 1] in both directions has a sum of squares of 36.
 _MASK_POWER = 36.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tile:
-    """A square of pixels without edges or defects, with its mean light in film and open light."""
-
-    box: Box
 
 
 def tiles_in(mask: BoolArray, box: Box) -> list[Box]:
@@ -104,49 +97,26 @@ def mean_pixels(stack: Stack, box: Box, channel: str) -> FloatArray:
     return total / len(stack.frames)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FrameNoise:
-    """Noise of the pixels in one region of one frame.
-
-    Attributes
-    ----------
-    variance : float
-        Variance of a pixel's raw transmittance (film − dark)/(open − dark), from all frames
-        in it; mean over the region.
-    open_variance : float
-        The part of it that stems from the open-light frames and so is common to all images
-        made with them.
-    spread_steps : float
-        Standard deviation of the film's stored values in steps of the camera's digits: below
-        about half a step rounding no longer averages out.
-    photon_transfer : bool
-        Whether the variance is that of the photon-transfer relation rather than of the
-        image's own second differences.
-    """
-
-    variance: float
-    open_variance: float
-    spread_steps: float
-    photon_transfer: bool
-
-
-def quantisation_u(step: float, spread_steps: float) -> float:
+def quantisation_u(step: float, spread: float) -> float:
     """Return the standard uncertainty that rounding to digits leaves in a mean.
 
     Parameters
     ----------
     step : float
-        One step, in any unit of light.
-    spread_steps : float
-        Standard deviation of the unrounded values, in steps.
+        One step, in any unit of light; 0 where values are not rounded.
+    spread : float
+        Standard deviation of the unrounded values, in the same unit.
 
     Notes
     -----
     The mean of rounded normal values is off by at most exp(−2π²s²)/π steps, in a sine of the
     true mean: rms exp(−2π²s²)/(π√2). Without noise it is a rectangle of one step.
     """
-    sine = math.exp(-2.0 * (math.pi * spread_steps) ** 2) / (math.pi * math.sqrt(2.0))
-    return step * min(1.0 / math.sqrt(12.0), sine) if spread_steps > 0.1 else step / math.sqrt(12)
+    rectangle = step / math.sqrt(12.0)
+    if step == 0.0 or spread <= 0.1 * step:
+        return rectangle
+    sine = step * math.exp(-2.0 * (math.pi * spread / step) ** 2) / (math.pi * math.sqrt(2.0))
+    return min(rectangle, sine)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,8 +235,3 @@ def dark_variance(dark: Stack | None, tiles: Sequence[Box], channel: str) -> flo
     else:
         found = [second_difference_variance(mean_pixels(dark, box, channel)) for box in tiles]
     return trimmed_mean(found)
-
-
-def raw_variance(tiles: Sequence[Box], raw: Callable[[Box], FloatArray]) -> float:
-    """Return the variance of a pixel's noise in a computed image, from its second differences."""
-    return trimmed_mean([second_difference_variance(raw(box)) for box in tiles])
