@@ -14,9 +14,10 @@ FloatArray = NDArray[np.float64]
 
 _CONTINUOUS = 0.6  # least usual share of the bands along a line in which it is seen
 _ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
-# Something between the lines counts from this share of a line's depth on, if clear of noise.
-_BETWEEN_SHARE = 0.12
-_BETWEEN_CLEAR = 5.0
+# A rise between the lines counts from this share of a line's depth on, if clear of noise: a
+# ruling at the limit of resolution is no deeper.
+_BETWEEN_SHARE = 0.015
+_BETWEEN_CLEAR = 7.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,9 +149,16 @@ def _between_lines(located: Located, fitted: Fitted) -> float | None:
         seen = total[reach].sum(axis=0)
         with np.errstate(invalid="ignore"):
             folded = np.nanmedian(np.where(seen > 0, value[reach].sum(axis=0) / seen, np.nan), 0)
-        folded = folded - np.nanmedian(folded[open_])
-        noise = 1.25 * centres.noise / np.sqrt(np.maximum(seen.sum(axis=0), 1.0))
-        high = open_ & (folded > np.maximum(_BETWEEN_SHARE * usual, _BETWEEN_CLEAR * noise))
-        if high.any():
-            return float(middle[np.argmax(np.where(high, folded, -np.inf))])
+        noise = 1.25 * centres.noise / np.sqrt(max(float(seen[:, open_].sum(axis=0).min()), 1.0))
+        rise = _prominence(folded[open_])
+        if rise.max() > max(_BETWEEN_SHARE * usual, _BETWEEN_CLEAR * noise):
+            return float(middle[open_][np.argmax(rise)])
     return None
+
+
+def _prominence(values: FloatArray) -> FloatArray:
+    """Return by how much each value rises above the lower ground on both of its sides."""
+    filled = np.nan_to_num(values, nan=float(np.nanmax(values, initial=0.0)))
+    left = np.minimum.accumulate(filled)
+    right = np.minimum.accumulate(filled[::-1])[::-1]
+    return np.asarray(filled - np.maximum(left, right))

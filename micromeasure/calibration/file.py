@@ -20,6 +20,7 @@ from micromeasure.fields import declared, parse
 FloatArray = NDArray[np.float64]
 
 SCHEMA = 1
+DISTORTION_LIMIT = 1e-3  # relative change of scale from centre to corner that is still let pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,6 +245,13 @@ class Calibration:
                 camera_modes=(),
             )
         return None
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Doubts about every length measured with it: ``distorted`` where not corrected."""
+        change = self.fit.get("nonlinearity", 0.0)
+        known = isinstance(change, (int, float)) and abs(change) > DISTORTION_LIMIT
+        return ("distorted",) if known and self.distortion is None else ()
 
     def covers(self, day: dt.date | None) -> bool:
         """Return whether an image taken on a day falls within the validity; unknown days do."""

@@ -14,6 +14,9 @@ FloatArray = NDArray[np.float64]
 
 _LEAST_PITCH_PX = 3.0
 _COARSE_PITCH_PX = 24.0  # from here on whole pixels are fine enough to find a line
+# Widths of the smooth ground that a profile is freed of, in image widths; the second is for a
+# fine ruling under strong shading.
+_GROUND_SHARES = (0.1, 0.0125)
 _WIDE = 6.0  # samples; a wider window is made of two running sums
 _LEAST_HEIGHT = 0.4  # of the usual height of a line
 
@@ -92,12 +95,30 @@ def _in_stretch(bands: Bands, first: int, last: int) -> Found | None:
         return None
     level = sums[seen].sum() / counts[seen].sum()
     sums = sums - level * counts
-    # A search for the pitch needs only whole pixels; fine ruling is looked at again below.
+    for share in _GROUND_SHARES:
+        rough = _rough_pitch(sums, counts, max(3.0, share * bands.width_px))
+        found = rough and _lines_at(bands, sums, counts, rough=rough, stretch=(first, last))
+        if found:
+            return found
+    return None
+
+
+def _rough_pitch(sums: FloatArray, counts: FloatArray, ground_px: float) -> float | None:
+    """Return the pitch as the profile's likeness to itself shows it, to some per cent."""
+    # This needs only whole pixels; fine ruling is looked at more closely afterwards.
     coarse = _merged(sums, FINE), _merged(counts, FINE)
-    flat = _smooth(*coarse, 0.5) - _smooth(*coarse, max(8.0, bands.width_px / 10))
-    rough = _pitch_by_autocorrelation(np.where(coarse[1] > 0, flat, 0.0))
-    if rough is None:
-        return None
+    flat = np.where(coarse[1] > 0, _smooth(*coarse, 0.5) - _smooth(*coarse, ground_px), 0.0)
+    for _ in range(2):
+        # A speck or a missing line must not outweigh the ruling.
+        limit = 2.5 * float(np.sqrt(np.mean(flat**2)))
+        flat = np.clip(flat, -limit, limit)
+    return _pitch_by_autocorrelation(flat)
+
+
+def _lines_at(
+    bands: Bands, sums: FloatArray, counts: FloatArray, *, rough: float, stretch: tuple[int, int]
+) -> Found | None:
+    """Return the lines of about a given pitch, px, if they make a ruling."""
     grain = FINE if rough > _COARSE_PITCH_PX else 1
     sums, counts = _merged(sums, grain), _merged(counts, grain)
     pitch = rough * FINE / grain
@@ -110,7 +131,7 @@ def _in_stretch(bands: Bands, first: int, last: int) -> Found | None:
     if numbering is None:
         return None
     return _found(bands, places * grain / FINE + (grain - 1) / 2 / FINE, numbering, dark=dark,
-                  stretch=(first, last), grain=grain)  # fmt: skip
+                  stretch=stretch, grain=grain)  # fmt: skip
 
 
 def _found(

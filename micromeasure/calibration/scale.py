@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from micromeasure.calibration.file import DISTORTION_LIMIT
 from micromeasure.calibration.geometry import Distortion
 from micromeasure.calibration.grid import GridImage
 from micromeasure.calibration.rulings import RuledImage
@@ -19,7 +20,6 @@ ArtefactImage = RuledImage | GridImage
 _REFERENCE_C = 20.0  # ISO 1: lengths are stated at this temperature
 _UNDETERMINED = 0.01  # relative; an axis known no better than this is not determined
 _BEYOND_NOISE = 4.0  # standard uncertainties
-DISTORTION_LIMIT = 1e-3  # relative change of scale from centre to corner that is still let pass
 # Standard deviation of x² over a side of half-length h, in units of h².
 _SPREAD_OF_SQUARE = math.sqrt(4 / 45)
 

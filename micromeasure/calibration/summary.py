@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 
-from micromeasure.calibration.file import Calibration
+from micromeasure.calibration.file import DISTORTION_LIMIT, Calibration
 from micromeasure.calibration.grid import GridImage
-from micromeasure.calibration.scale import DISTORTION_LIMIT, ArtefactImage, Scale
+from micromeasure.calibration.scale import ArtefactImage, Scale
 from micromeasure.estimate import Estimate, rounded
 
 

@@ -123,14 +123,18 @@ def matching_scale(
             raise ImageReadError(message)
         return nominal_calibration(stated), ("uncalibrated",)
     size = (header.width_px, header.height_px)
-    if calibration.image_size_px is not None and calibration.image_size_px != size:
-        width, height = calibration.image_size_px
+    whole = calibration.image_size_px
+    mode = calibration.for_size(size)
+    if mode is None and whole is not None:
+        width, height = whole
         message = (
             f"{record.image}: is {size[0]} x {size[1]} px, but calibration {calibration.id} holds "
-            f"for {width} x {height} px; name the calibration of this camera mode."
+            f"for {width} x {height} px; name the calibration of this camera mode, or add a "
+            "[[camera_modes]] entry with its binning or crop."
         )
         raise ImageReadError(message)
-    flags = []
+    calibration = mode or calibration
+    flags = list(calibration.flags)
     if not calibration.covers(record.taken):
         flags.append("calibration-expired")
     if stated and not all(
