@@ -179,7 +179,9 @@ def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
     """
     import cv2
 
-    inside = values[mask]
+    sample = np.flatnonzero(mask)
+    sample = sample[:: max(1, len(sample) // _MEDIAN_OF)]
+    inside = values.ravel()[sample]
     centre = float(np.median(inside))
     filled = _continued(values, mask, centre)
     spread = max(robust_sd(inside), 1e-6 * abs(centre), 1e-12)
@@ -194,14 +196,16 @@ def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
     # Slow changes are the film's own; only a fold or a large bubble is as wide and as strong.
     wide = cv2.blur(np.where(mask, filled - centre, 0.0).astype(np.float32), (7, 7))
     found = np.zeros(mask.shape, dtype=bool)
+    fields = (deviation, fine, sharp)
+    spreads = [max(robust_sd(f.ravel()[sample]), 0.003 * spread, 1e-12) for f in fields]
+    fold = max(_SEED_SD * robust_sd(wide.ravel()[sample]), _FOLD_REL * abs(centre))
     # Dark and bright apart: a speck must not take a bright patch of the film with it.
     for sign in (-1.0, 1.0):
         seeds, reach = np.zeros_like(found), np.zeros_like(found)
-        for field in (deviation, fine, sharp):
-            sd = max(robust_sd(field[mask]), 0.003 * spread, 1e-12)
+        for field, sd in zip(fields, spreads, strict=True):
             seeds |= sign * field > _SEED_SD * sd
             reach |= sign * field > _REACH_SD * sd
-        seeds |= sign * wide > max(_SEED_SD * robust_sd(wide[mask]), _FOLD_REL * abs(centre))
+        seeds |= sign * wide > fold
         found |= _grown(seeds & mask, reach) & mask
     return found
 
@@ -234,8 +238,7 @@ def robust_sd(values: NDArray[Any]) -> float:
     """Return 1.4826 times the median absolute deviation: a standard deviation blind to defects."""
     if not len(values):
         return 0.0
-    sample = values[:: max(1, len(values) // _MEDIAN_OF)]
-    return 1.4826 * float(np.median(np.abs(sample - np.median(sample))))
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
 def outline_px(mask: BoolArray, box: Box) -> FloatArray:
