@@ -146,8 +146,8 @@ def _notes(compared: Comparison, found: str, p: float | None) -> Iterator[str]:
     by_exchange = compared.p_permutation
     if found == DIFFERS and by_exchange is not None and by_exchange > LEVEL:
         yield (
-            "rests on specimens scattering normally; exchanging so few specimens gives no less "
-            f"than p {by_exchange:.2g}"
+            "rests on specimens scattering normally: exchanging so few of them gives no less than "
+            f"p {by_exchange:.2g}"
         )
     if found == NOT_RESOLVED:
         alone = verdict(compared.p, compared.p_equivalence)

@@ -38,8 +38,7 @@ text is left out. Paragraphs, lists with "-", **strong**, *emphasis*, `code` and
 """
 
 _COMMENT = re.compile(r"<!--.*?-->", re.DOTALL)
-_HEADING = re.compile(r"#\s+(?P<title>.+?)\s*#*\s*")
-_SUBHEADING = re.compile(r"#{2,6}\s+(?P<title>.+?)\s*#*\s*")
+_HEADING = re.compile(r"(?P<level>#{1,6})\s+(?P<title>.+?)\s*#*\s*")
 _BULLET = re.compile(r"\s*[-*+]\s+(?P<text>.+)")
 _NUMBERED = re.compile(r"\s*\d+[.)]\s+(?P<text>.+)")
 _LINK = re.compile(r"\[(?P<text>[^\]]+)\]\((?P<to>(?:https?://|mailto:)[^\s)]+)\)")
@@ -94,19 +93,18 @@ def read_notes(study_file: Path) -> tuple[Note, ...]:
 
 
 def notes_of(text: str) -> tuple[Note, ...]:
-    """Split a text at its headings; blocks without any text are left out."""
-    title, lines = "", list[str]()
-    found: list[Note] = []
-    for line in [*_COMMENT.sub("", text).splitlines(), "# "]:
-        heading = _HEADING.fullmatch(line)
-        if heading is None and line != "# ":
-            lines.append(line)
-            continue
-        html = html_of(lines)
-        if html:
-            found.append(Note(title=title, html=html))
-        title, lines = (heading["title"] if heading else ""), []
-    return tuple(found)
+    """Split a text at its topmost headings; blocks without any text are left out."""
+    lines = _COMMENT.sub("", text).splitlines()
+    headings = [_HEADING.fullmatch(line) for line in lines]
+    top = min((len(h["level"]) for h in headings if h), default=1)
+    blocks: list[tuple[str, list[str]]] = [("", [])]
+    for line, heading in zip(lines, headings, strict=True):
+        if heading is not None and len(heading["level"]) == top:
+            blocks.append((heading["title"], []))
+        else:
+            blocks[-1][1].append(line)
+    made = ((title, html_of(inside)) for title, inside in blocks)
+    return tuple(Note(title=title, html=html) for title, html in made if html)
 
 
 def html_of(lines: list[str]) -> str:
@@ -135,7 +133,7 @@ def _blocks(lines: list[str]) -> Iterator[tuple[str, list[str]]]:
 def _kind(line: str) -> tuple[str, str]:
     if not line.strip():
         return "", ""
-    for kind, pattern in (("h3", _SUBHEADING), ("ul", _BULLET), ("ol", _NUMBERED)):
+    for kind, pattern in (("h3", _HEADING), ("ul", _BULLET), ("ol", _NUMBERED)):
         match = pattern.fullmatch(line)
         if match is not None:
             return kind, match["title" if kind == "h3" else "text"]

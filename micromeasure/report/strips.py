@@ -33,7 +33,12 @@ class _Axis:
 
 
 def strip_plot(
-    groups: Sequence[Group], *, subject: str, unit: str, with_intervals: bool = True
+    groups: Sequence[Group],
+    *,
+    subject: str,
+    unit: str,
+    revisions: Sequence[str] = (),
+    with_intervals: bool = True,
 ) -> str:
     """Return a figure with one column a revision.
 
@@ -46,16 +51,22 @@ def strip_plot(
     subject : str
         What is shown, for the alternative text.
     unit : str
+    revisions : sequence of str
+        All revisions of the report, so that each looks alike in every figure; those of `groups`
+        where not given.
     with_intervals : bool
         Not for counts, whose scatter is far from normal.
     """
-    width = _LEFT + _COLUMN * len(groups) + _RIGHT
+    # A single revision gets no larger letters than two.
+    width = _LEFT + _COLUMN * max(2, len(groups)) + _RIGHT
+    known = list(revisions) or [group.revision for group in groups]
     axis = _axis(groups, with_intervals=with_intervals)
     parts = _grid(axis, width, unit)
     for number, group in enumerate(groups):
         centre = _LEFT + _COLUMN * (number + 0.5)
         parts += _mean_marks(group, centre, axis, with_interval=with_intervals)
-        parts += _column(group, centre, palette.revision_style(number), axis=axis, unit=unit)
+        look = known.index(group.revision) if group.revision in known else number
+        parts += _column(group, centre, palette.revision_style(look), axis=axis, unit=unit)
     return picture(parts, size=(width, _HEIGHT), label=_label(groups, subject, unit))
 
 

@@ -123,6 +123,7 @@ def _section(rows: Sequence[Result], revisions: Sequence[str]) -> Section:
             groups,
             subject=f"{title}, {place}" if place else title,
             unit=unit,
+            revisions=revisions,
             with_intervals=not is_count(first.quantity),
         ),
         revisions=tuple(_revision_line(g, counts=is_count(first.quantity)) for g in groups),

@@ -70,6 +70,15 @@ def test_strip_shows_every_specimen_and_position():
     assert "M: 1 specimen, mean" in root.attrib["aria-label"]
 
 
+def test_a_revision_looks_alike_in_every_figure():
+    both = strip_plot([group("K", [1.0]), group("M", [2.0])], subject="x", unit="um")
+    alone = strip_plot([group("M", [2.0])], subject="x", unit="um", revisions=("K", "M"))
+    assert "<polygon" in both
+    assert "<polygon" in alone
+    assert "<circle" not in alone
+    assert re.search(r'viewBox="[^"]+"', both)[0] == re.search(r'viewBox="[^"]+"', alone)[0]
+
+
 def test_all_marks_lie_inside_the_figure():
     figure = strip_plot([group("K", [5.0], [5.0001]), group("M", [700.0])], subject="x", unit="")
     _, _, width, height = (float(v) for v in re.search(r'viewBox="([^"]+)"', figure)[1].split())

@@ -12,6 +12,12 @@ def test_blocks_with_text_are_kept():
     ]
 
 
+def test_second_level_headings_serve_where_there_is_no_first():
+    (found,) = notes_of("## Background\n\nSofter.\n\n### Detail\n\nMore.\n")
+    assert found.title == "Background"
+    assert found.html == "<p>Softer.</p>\n<h3>Detail</h3>\n<p>More.</p>"
+
+
 @pytest.mark.parametrize(
     ("lines", "html"),
     [
