@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from micromeasure.run.engine import Summary
     from micromeasure.run.events import Event
     from micromeasure.run.summary import Shown
+    from micromeasure.study.model import Study
 
 
 def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -83,23 +84,27 @@ def run(args: argparse.Namespace) -> int:
         print(f"Stopped; what was finished is kept in {out}. Go on with the same command.",
               file=sys.stderr)  # fmt: skip
         return 130
-    _report(summary, out)
+    _report(summary, study, out)
     return 1 if summary.written.failures else 0
 
 
-def _report(summary: "Summary", out: Path) -> None:
+def _report(summary: "Summary", study: "Study", out: Path) -> None:
     from micromeasure.run.summary import failures_shown, results_shown
 
-    _print_table(results_shown(out))
+    _print_table(results_shown(out, study))
     if summary.written.failures:
         _print_table(failures_shown(out))
     print(
         f"{summary.images} images: {summary.measured} measured now, {summary.kept} kept from "
-        f"before; {summary.written.failures} failures.\nResults are in {out}:"
+        f"before; {_many(summary.written.failures, 'failure')}.\nResults are in {out}:"
     )
     for name in (*summary.written.rows, "datapackage.json", "run.json", "overlays/", "profiles/"):
         rows = summary.written.rows.get(name)
-        print(f"  {name}" + ("" if rows is None else f", {rows} rows"))
+        print(f"  {name}" + ("" if rows is None else f", {_many(rows, 'row')}"))
+
+
+def _many(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def _print_table(shown: "Shown") -> None:

@@ -28,6 +28,7 @@ _RING_PX = 7
 _LONGEST_DASHED_PX = 50_000.0
 
 Canvas = NDArray[np.uint8]
+Box = tuple[int, int, int, int]  # left, top, width, height
 
 
 class Picture:
@@ -60,9 +61,10 @@ class Picture:
         canvas = self._base.copy()
         for mark in outcome.marks:
             self._draw(canvas, mark)
+        taken: list[Box] = []
         for mark in outcome.marks:
             if mark.label:
-                self._label(canvas, mark)
+                self._label(canvas, mark, taken)
         caption = outcome.caption or "; ".join(f.reason for f in outcome.failures)
         whole = self._framed(canvas, [caption or title, f"{self._name}  ·  {title}"])
         done, data = cv2.imencode(".jpg", whole, [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])
@@ -90,20 +92,20 @@ class Picture:
                 _lines(canvas, fixed, PAPER, style.width_px + 2)
             _lines(canvas, fixed, style.colour, style.width_px)
 
-    def _label(self, canvas: Canvas, mark: Mark) -> None:
+    def _label(self, canvas: Canvas, mark: Mark, taken: list[Box]) -> None:
+        """Write a mark's label beside its first point, where no other label stands."""
         points = self._placed(mark.points_px)
         points = points[np.isfinite(points).all(axis=1)]
         if not len(points):
             return
         size = _text_size(canvas.shape[1])
-        rows, cols = canvas.shape[:2]
-        wide = _text_width(mark.label, size)
-        x = int(np.clip(points[0, 0] + 8, 2, max(2, cols - wide - 4)))
-        y = int(np.clip(points[0, 1] - 8, size + 2, max(size + 2, rows - 4)))
+        box = _free_box(points[0], (_text_width(mark.label, size) + 8, size + 6), canvas, taken)
+        taken.append(box)
+        x, y, wide, high = box
+        # A dark ground keeps the letters readable on any picture.
+        cv2.rectangle(canvas, (x, y), (x + wide, y + high), _bgr(PAPER), -1)
         colour = STYLES.get(mark.role, OTHER).colour
-        # A dark shadow keeps the letters readable on any picture.
-        _write(canvas, mark.label, (x + 1, y + 1), size=size, colour=PAPER)
-        _write(canvas, mark.label, (x, y), size=size, colour=colour)
+        _write(canvas, mark.label, (x + 4, y + size), size=size, colour=colour)
 
     def _framed(self, canvas: Canvas, texts: list[str]) -> Canvas:
         """Return the picture over a strip that holds caption, name and scale bar."""
@@ -224,6 +226,29 @@ def _lines(canvas: Canvas, lines: list[NDArray[np.int32]], colour: Colour, width
         lineType=cv2.LINE_AA,
         shift=_SHIFT,
     )
+
+
+def _free_box(point: FloatArray, size: tuple[int, int], canvas: Canvas, taken: list[Box]) -> Box:
+    """Return a box near a point and inside the picture that covers no other, if there is one."""
+    rows, cols = canvas.shape[:2]
+    wide, high = size
+    x, y = (int(v) for v in np.clip(point, -1e6, 1e6))
+    gap = _RING_PX + 2
+    places = [
+        (left, top)
+        for step in range(4)
+        for top in (y - gap - high - step * (high + 2), y + gap + step * (high + 2))
+        for left in (x + gap, x - gap - wide)
+    ]
+    boxes = [
+        (max(0, min(left, cols - wide - 1)), max(0, min(top, rows - high - 1)), wide, high)
+        for left, top in places
+    ]
+    return next((box for box in boxes if not any(_overlap(box, t) for t in taken)), boxes[0])
+
+
+def _overlap(a: Box, b: Box) -> bool:
+    return a[0] < b[0] + b[2] and b[0] < a[0] + a[2] and a[1] < b[1] + b[3] and b[1] < a[1] + a[3]
 
 
 def _rings(canvas: Canvas, points: FloatArray, style: Style) -> None:

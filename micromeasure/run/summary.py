@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from micromeasure.estimate import rounded
+from micromeasure.quantities import derivations, quantities
+from micromeasure.study.model import Study
 from micromeasure.tables.cells import restored_text
 from micromeasure.tables.columns import FAILURES_TABLE, MEASUREMENTS_TABLE
 
@@ -16,7 +18,7 @@ MAIN = frozenset({"mean", "value"})
 _ROWS_SHOWN = 40
 _FAILURES_SHOWN = 10
 
-Group = tuple[str, str, str, str]
+Group = tuple[str, str, str, str, str]
 
 
 @dataclass(slots=True)
@@ -57,26 +59,46 @@ class Shown:
     numeric: frozenset[int] = frozenset()
 
 
-def results_shown(out: Path) -> Shown:
+def results_shown(out: Path, study: Study) -> Shown:
     """Return the main results: row by row in a small study, else one row a group.
 
     Parameters
     ----------
     out : pathlib.Path
         The results folder.
+    study : Study
+        Only the quantities it asks for are shown; what comes along with them is in the files.
     """
+    wanted = _asked_for(out, study)
     first: list[Mapping[str, str]] = []
     groups: dict[Group, _Spread] = defaultdict(_Spread)
     for row in _rows(out / MEASUREMENTS_TABLE.file):
-        if row["statistic"] not in MAIN:
+        if row["statistic"] not in MAIN or row["quantity"] not in wanted:
             continue
         if len(first) <= _ROWS_SHOWN:
             first.append(_as_given(row))
-        spread = groups[row["quantity"], row["feature"], row["revision"], row["unit"]]
+        key = (row["quantity"], row["feature"], _view(row), row["unit"], row["revision"])
+        spread = groups[key]
         spread.flagged += bool(row["flags"])
         if row["value"]:
             spread.add(float(row["value"]))
-    return _row_by_row(first) if len(first) <= _ROWS_SHOWN else _by_group(groups)
+    return _row_by_row(first) if len(first) <= _ROWS_SHOWN else _by_group(groups, wanted)
+
+
+def _asked_for(out: Path, study: Study) -> list[str]:
+    """Return the quantities to show, in the study's order, derived ones last."""
+    there = {row["quantity"] for row in _rows(out / MEASUREMENTS_TABLE.file)}
+    wanted: list[str] = []
+    for measure in study.measures:
+        along = quantities()[measure.quantity].accompanied_by
+        # A quantity without a number of its own shows those that come along with it.
+        names = [measure.quantity] if measure.quantity in there else along
+        wanted += [name for name in names if name in there and name not in wanted]
+    return [*wanted, *(name for name in derivations() if name in there and name not in wanted)]
+
+
+def _view(row: Mapping[str, str]) -> str:
+    return " ".join(filter(None, (row["view"], row["state"])))
 
 
 def failures_shown(out: Path) -> Shown:
@@ -114,21 +136,24 @@ def _row_by_row(rows: Sequence[Mapping[str, str]]) -> Shown:
     )
 
 
-def _by_group(groups: Mapping[Group, _Spread]) -> Shown:
+def _by_group(groups: Mapping[Group, _Spread], wanted: Sequence[str]) -> Shown:
     shown = Shown(
         title="results by revision (sd: between images)",
-        header=("quantity", "feature", "revision", "n", "mean", "sd", "min", "max", "unit",
+        header=("quantity", "feature", "view", "revision", "n", "mean", "sd", "min", "max", "unit",
                 "flagged"),
-        numeric=frozenset({3, 4, 5, 6, 7, 9}),
+        numeric=frozenset({4, 5, 6, 7, 8, 10}),
     )  # fmt: skip
-    for (quantity, feature, revision, unit), spread in sorted(groups.items()):
+    order = {name: number for number, name in enumerate(wanted)}
+    for key in sorted(groups, key=lambda key: (order[key[0]], key[1:])):
+        quantity, feature, view, unit, revision = key
+        spread = groups[key]
         sd = math.sqrt(spread.squares / (spread.n - 1)) if spread.n > 1 else None
         mean = spread.mean if spread.n else None
-        numbers = (*rounded(mean, sd), *(_short(v, sd) for v in (spread.low, spread.high)))
+        numbers = (*rounded(mean, sd), *(rounded(v, sd)[0] for v in (spread.low, spread.high)))
+        names = (quantity, *map(restored_text, (feature, view, revision)))
         shown.rows.append(
-            (quantity, restored_text(feature), restored_text(revision), str(spread.n), *numbers,
-             _unit_text(unit), str(spread.flagged or ""))
-        )  # fmt: skip
+            (*names, str(spread.n), *numbers, _unit_text(unit), str(spread.flagged or ""))
+        )
     return shown
 
 
@@ -142,15 +167,11 @@ def _value_texts(row: Mapping[str, str]) -> tuple[str, str]:
     return rounded(value, (float(row["high_95"]) - float(row["low_95"])) / 2)
 
 
-def _short(value: float, sd: float | None) -> str:
-    return rounded(value, sd)[0]
-
-
 def _unit_text(unit: str) -> str:
     """Return a unit as people write it; nothing for a plain number."""
     if unit == "1":
         return ""
-    return {"deg": "°", "um": "µm"}.get(unit, unit)
+    return {"deg": "°", "um": "µm", "um2": "µm²"}.get(unit, unit)
 
 
 def _as_given(row: Mapping[str, str]) -> dict[str, str]:

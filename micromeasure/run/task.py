@@ -1,6 +1,7 @@
 """What travels between the coordinator and its workers: plain data, a few kilobytes each way."""
 
 import os
+import stat
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -130,7 +131,7 @@ class ImageResult:
 
 
 def stamp_of(path: Path) -> tuple[int, int]:
-    """Return size and time of last change in ns of a file.
+    """Return size and time of last change in ns of a file, or of a folder with its files.
 
     Raises
     ------
@@ -138,7 +139,12 @@ def stamp_of(path: Path) -> tuple[int, int]:
         If it is not there.
     """
     facts = os.stat(path)  # noqa: PTH116  # half the time of Path.stat, and asked for every image
-    return facts.st_size, facts.st_mtime_ns
+    if not stat.S_ISDIR(facts.st_mode):
+        return facts.st_size, facts.st_mtime_ns
+    # A folder's own date tells of new files only, not of changed ones.
+    with os.scandir(path) as entries:
+        inside = [entry.stat() for entry in entries]
+    return sum(f.st_size for f in inside), max(f.st_mtime_ns for f in [facts, *inside])
 
 
 def settled(mtime_ns: int) -> int:
