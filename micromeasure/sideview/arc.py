@@ -5,6 +5,7 @@ by its offset, slope and curvature at u = 0, which stays well-conditioned for fl
 passes through a straight line without a jump.
 """
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -21,9 +22,11 @@ _BINS = 8
 _MAX_BIN_SIGMA = 3.5
 # Deviation that is let pass whatever the noise, in pixels: below the accuracy aimed at.
 _FREE_DEVIATION_PX = 0.01
-_CLIP = 6.0
 # Step from one half-width tried to the next.
 _GROWTH = 1.2
+# A speck may spoil some stretches and not longer ones; so many failures in a row end the search.
+_GIVE_UP = 4
+_TRIED_POINTS = 600
 _LAGS = 8
 
 
@@ -181,23 +184,28 @@ def grow_arc(
     -------
     Arc
     """
-    half, best, before = start, None, None
-    while True:
-        inside = np.abs(position) <= half
+    thin = slice(None, None, max(1, math.ceil(len(u) / _TRIED_POINTS)))
+    tried_u, tried_v, place = u[thin], v[thin], np.abs(position[thin])
+    halves: list[float] = []
+    good: list[bool] = []
+    half = start
+    while not good or sum(good[-_GIVE_UP:]) or len(good) < _GIVE_UP:
+        inside = place <= half
         if inside.sum() >= 6:
-            arc = fit_arc(u[inside], v[inside], straight=straight)
-            holds = _holds(arc, u[inside], v[inside], noise)
-            arc = replace(arc, is_adequate=holds)
-            if best is not None and not holds:
-                # The last good stretch may reach over the end by less than is seen: one shorter.
-                return before or best
-            best, before = arc, best
-        if half >= stop and best is not None:
-            return best
-        if half > 1e3 * stop:
+            arc = fit_arc(tried_u[inside], tried_v[inside], straight=straight)
+            halves.append(half)
+            good.append(_holds(arc, tried_u[inside], tried_v[inside], noise))
+        if half >= stop and halves:
             break
+        if half > 1e3 * stop:
+            return fit_arc(u, v, straight=straight)
         half = min(half * _GROWTH, stop) if half < stop else half * _GROWTH
-    return fit_arc(u, v, straight=straight)
+    chosen = max((k for k, holds in enumerate(good) if holds), default=0)
+    if 0 < chosen < len(halves) - 1:
+        # The last good stretch may reach over the end by less than is seen: one shorter.
+        chosen -= 1
+    inside = np.abs(position) <= halves[chosen]
+    return replace(fit_arc(u[inside], v[inside], straight=straight), is_adequate=any(good))
 
 
 def _holds(arc: Arc, u: FloatArray, v: FloatArray, noise: Noise) -> bool:
@@ -205,18 +213,20 @@ def _holds(arc: Arc, u: FloatArray, v: FloatArray, noise: Noise) -> bool:
     distance, _ = _distances(u, v, (arc.offset, arc.slope, arc.curvature))
     edges = np.linspace(u.min(), u.max(), _BINS + 1)
     which = np.clip(np.searchsorted(edges, u) - 1, 0, _BINS - 1)
-    # A speck on the outline must not end the stretch: clip what is far out.
-    limit = _CLIP * noise.scatter
-    bounded = np.clip(distance, -limit, limit)
-    count = np.bincount(which, minlength=_BINS)
-    means = np.bincount(which, bounded, _BINS) / np.maximum(count, 1)
-    deviation = noise.scatter * np.sqrt(noise.inflation / np.maximum(count, 1))
-    allowed = _MAX_BIN_SIGMA * deviation + _FREE_DEVIATION_PX * noise.pixel
+    order = np.argsort(which, kind="stable")
+    bounds = np.searchsorted(which[order], np.arange(_BINS + 1))
+    sorted_distance = distance[order]
+    # Medians, so that a speck on the outline does not end the stretch; 1.25 is their scatter
+    # beside that of means.
+    for low, high in itertools.pairwise(bounds):
+        if high > low:
+            middle = abs(float(np.median(sorted_distance[low:high])))
+            deviation = 1.25 * noise.scatter * math.sqrt(noise.inflation / (high - low))
+            if middle > _MAX_BIN_SIGMA * deviation + _FREE_DEVIATION_PX * noise.pixel:
+                return False
     spread = 1.4826 * float(np.median(np.abs(distance)))
     few = 3.5 * math.sqrt(noise.inflation / (2 * len(u)))
-    if spread > noise.scatter * (1.15 + few) + _FREE_DEVIATION_PX * noise.pixel:
-        return False
-    return not np.any((np.abs(means) > allowed) & (count > 0))
+    return spread <= noise.scatter * (1.15 + few) + _FREE_DEVIATION_PX * noise.pixel
 
 
 def _distances(

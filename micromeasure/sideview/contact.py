@@ -12,6 +12,7 @@ import numpy as np
 
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.arc import Arc, grow_arc, into_frame
+from micromeasure.sideview.bend import Bend, find_bend
 from micromeasure.sideview.outline import Outline, local_frame
 from micromeasure.sideview.tip import Tip, fit_tip
 from micromeasure.sideview.wedge import blurred_wedge, sliver
@@ -90,6 +91,9 @@ def find_contact(
     is_arc = arc.is_adequate and arc.curvature > 0 and radius >= _ARC_MIN_SIGMA * blur
     # A flat underside with a corner near by also passes for a large arc: its top lies outside.
     if is_arc and abs(arc.top[0]) <= arc.half_width:
+        bend = find_bend(outline, index, arc.half_width, reach_um)
+        if bend is not None:
+            return _of_bend(outline, index, along, bend=bend, reach=reach_um)
         return _heel(outline, index, along, arc=arc, v=v)
     corner = _corner(outline, index, along, reach_um)
     if corner is not None:
@@ -135,6 +139,19 @@ def _heel(outline: Outline, index: int, along: FloatArray, *, arc: Arc, v: Float
         point_um=point, u_along_um=u_along, u_across_um=math.hypot(u_across, 0.1 * shift),
         kind="heel", centre_um=point + radius * across, radius_um=radius,
         beyond_um=max(0.0, float(v.max()) - v_top),
+    )  # fmt: skip
+
+
+def _of_bend(
+    outline: Outline, index: int, along: FloatArray, *, bend: Bend, reach: float
+) -> Contact:
+    across = np.array([-along[1], along[0]])
+    point, u_along, u_across = bend.lowest(along)
+    seen = outline.points_um[outline.stretch(index, -reach, reach)[0]]
+    return Contact(
+        point_um=point, u_along_um=u_along, u_across_um=u_across, kind="heel",
+        centre_um=bend.centre_um, radius_um=bend.radius_um,
+        beyond_um=max(0.0, -float(((seen - point) @ across).min())),
     )  # fmt: skip
 
 

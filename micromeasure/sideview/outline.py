@@ -160,16 +160,16 @@ def local_frame(
 
 def _noise(points: FloatArray, normals: FloatArray, valid: Booleans, pixel: float) -> Noise:
     """Estimate the scatter of points about the outline smoothed over some pixels."""
-    width = 5.0
+    width = 8.0
     rest = np.sum((points - smooth_closed(points, width)) * normals, axis=1)
     rest = rest[valid] - np.median(rest[valid])
     scatter = max(1.4826 * float(np.median(np.abs(rest))), 1e-6 * pixel)
     # Corners and specks stand out for other reasons than noise.
     bounded = np.where(np.abs(rest) < 3 * scatter, rest, 0.0)
     power = float(bounded @ bounded)
-    lags = range(1, 5)
+    lags = range(1, 8)
     rho = [float(bounded[k:] @ bounded[:-k]) / power if power > 0 else 0.0 for k in lags]
     # The smoothing took the share 1 / (2 sqrt(pi) width) out of the points and of each lag.
     share = 1 / (2 * math.sqrt(math.pi) * width)
-    inflation = min(4.0, max(1.0, 1.0 + 2.0 * sum(r + share for r in rho)))
+    inflation = min(6.0, max(1.0, 1.0 + 2.0 * sum(r + share for r in rho)))
     return Noise(scatter=scatter / math.sqrt(1 - share), inflation=inflation, pixel=pixel)

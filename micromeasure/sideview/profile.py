@@ -180,18 +180,18 @@ def _standing_points(outline: Outline) -> tuple[int, int]:
 def _on_support(outline: Outline, support: Support, reach_um: float) -> BaseLine:
     along = support.along_um
     uv = into_frame(outline.points_um, support.point_um, along)
-    # What lies next to the support is where the mask was cut off it: the feet.
-    near = uv[:, 1] < support.cut_um
-    if not near.any():
-        message = "left foot and right foot: not found; nothing stands on the support"
-        raise MeasurementError(message)
     middle = (uv[:, 0].min() + uv[:, 0].max()) / 2
     contacts = []
     for name, side in (("left foot", -1), ("right foot", 1)):
-        there = near & (np.sign(uv[:, 0] - middle) == side)
-        if not there.any():
-            message = f"{name}: not found; on its side nothing stands on the support"
+        there = np.sign(uv[:, 0] - middle) == side
+        lowest = float(uv[there, 1].min())
+        if lowest > support.cut_um:
+            message = (
+                f"{name}: not found; on its side the part ends {lowest:.0f} um above the support"
+            )
             raise MeasurementError(message)
+        # The outline was cut off the support there; what is as low is the foot's contact.
+        there &= uv[:, 1] < lowest + 2 * outline.pixel_um
         contacts.append(_support_contact(outline, support, uv, there=there, reach_um=reach_um))
     left, right = contacts
     return BaseLine(

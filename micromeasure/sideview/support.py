@@ -29,7 +29,7 @@ class Support:
     line : Arc
         The fit, in the frame of that point and vector before it was turned to the line.
     cut_um : float
-        Outline points lower than this above the line were cut off the support.
+        A foot whose outline comes down to less than this above the line stands on it.
     clear_um : float
         Outline points lower than this have an edge that the support's own disturbs.
     columns_um : tuple of two floats
@@ -125,7 +125,7 @@ def _line(edge_px: FloatArray, part: Part, sigma: float, um_per_px: tuple[float,
     pixel = math.sqrt(um_per_px[0] * um_per_px[1])
     return Support(
         point_um=middle + np.array([0.0, fit.offset]), along_um=along, line=fit,
-        cut_um=(2.5 * part.factor + 2.0) * pixel,
+        cut_um=(4.0 * part.factor + 12.0) * pixel,
         clear_um=(1.5 * part.factor + 4.0 * sigma + 2.0) * pixel,
         columns_um=(float(points[0, 0]), float(points[-1, 0])),
     )  # fmt: skip

@@ -21,6 +21,8 @@ _SURFACE_THICKNESSES = 2.5
 _MAX_FACE_DEG = 35.0
 # Pixels the model is fitted to, at most; more are thinned out.
 _MAX_PIXELS = 1500
+# Pixels closer than this may err alike.
+_CORRELATION_PX = 4.5
 # Root mean square misfit, as a share of the step, above which the end is of another shape.
 _MAX_MISFIT = 0.12
 
@@ -120,7 +122,8 @@ def _fit_side(
     )  # fmt: skip
     jacobian = np.asarray(found.jac)
     variance = 2 * found.cost / max(len(values) - 5, 1)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance
+    inflation = _inflation(np.asarray(found.fun), grid / outline.pixel_um)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance * inflation
     return _lowest(
         found.x, covariance, strip, along, misfit=math.sqrt(variance) / abs(outline.step)
     )
@@ -163,6 +166,21 @@ def _strip(outline: Outline, index: int, thickness: float, face: int) -> _Strip 
     return _Strip(
         origin=origin, forward=forward, left=left, left_edge=max(edges), right_edge=min(edges)
     )
+
+
+def _inflation(rest: FloatArray, places_px: FloatArray) -> float:
+    """Return how many times the variance grows because neighbouring pixels err alike.
+
+    A texture of the metal is no white noise: the correlations of all pairs closer than some
+    pixels are summed.
+    """
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(places_px).query_pairs(_CORRELATION_PX, output_type="ndarray")
+    power = float(rest @ rest)
+    if power <= 0 or len(pairs) == 0:
+        return 1.0
+    return max(1.0, 1.0 + 2.0 * float(rest[pairs[:, 0]] @ rest[pairs[:, 1]]) / power)
 
 
 def _thinned(grid: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
