@@ -138,8 +138,15 @@ def gather(frame: Frame, group: Group) -> Window:
     )
 
 
-def solve(group: Group, window: Window) -> Step:
+def solve(group: Group, window: Window, good: BoolArray) -> Step:
     """Solve the model once, linear around the group's state.
+
+    Parameters
+    ----------
+    group : Group
+    window : Window
+    good : ndarray of bool, shape (n,)
+        Rows that determine the common parameters; the others only get their own offsets.
 
     Notes
     -----
@@ -156,30 +163,34 @@ def solve(group: Group, window: Window) -> Step:
     h_pp = normal[:, :n_edges, :n_edges].copy()
     scale = np.einsum("nii->n", h_pp) / n_edges
     typical = float(np.median(scale)) + 1e-300
-    alive = scale > 1e-3 * typical
-    h_pp[~alive] = np.eye(n_edges) * typical
-    normal[~alive], right[~alive] = 0.0, 0.0
+    dead = scale <= 1e-3 * typical
+    h_pp[dead] = np.eye(n_edges) * typical
+    normal[dead], right[dead] = 0.0, 0.0
+    used = good & ~dead
     row_cov = np.asarray(np.linalg.inv(h_pp), dtype=np.float64)
     h_cp = normal[:, n_edges:, :n_edges]
     project = h_cp @ row_cov
     reduced = normal[:, n_edges:, n_edges:] - project @ h_cp.transpose(0, 2, 1)
     reduced_right = right[:, n_edges:] - (project @ right[:, :n_edges, None])[:, :, 0]
     bases = _bases(group)
-    coefficients, covariance = _assemble(bases, reduced, reduced_right)
+    coefficients, covariance = _assemble(
+        [basis * used[:, None] for basis in bases], reduced, reduced_right
+    )
     change = _curves(bases, coefficients)
     rest = right[:, :n_edges] - np.einsum("ncp,cn->np", h_cp, change)
     offset = np.einsum("npq,nq->pn", row_cov, rest)
     # Residuals of the linear solution, without building the model anew.
     everything = np.concatenate([offset, change])
     residual -= np.einsum("ntm,tn->nm", templates, everything)
-    n_free = float(window.weights.sum()) - offset.size - coefficients.size
-    noise = math.sqrt(float(np.sum(window.weights * residual**2)) / max(n_free, 1.0))
+    weights = window.weights[used]
+    n_free = float(weights.sum()) - n_edges * len(weights) - coefficients.size
+    noise = math.sqrt(float(np.sum(weights * residual[used] ** 2)) / max(n_free, 1.0))
     return Step(
         offset_px=offset,
         row_cov=row_cov,
         common=_updated(group.common, change),
         mean_cov=_mean_covariance(
-            alive, row_cov, project=project, bases=bases, covariance=covariance
+            used, row_cov, project=project, bases=bases, covariance=covariance
         ),
         residual=residual,
         noise=noise,
@@ -269,34 +280,35 @@ def _updated(common: Common, change: FloatArray) -> Common:
 
 
 def _mean_covariance(
-    alive: BoolArray,
+    used: BoolArray,
     row_cov: FloatArray,
     *,
     project: FloatArray,
     bases: list[FloatArray],
     covariance: FloatArray,
 ) -> FloatArray:
-    n = max(int(alive.sum()), 1)
-    own = row_cov[alive].sum(axis=0) / n**2
+    n = max(int(used.sum()), 1)
+    own = row_cov[used].sum(axis=0) / n**2
     sensitivity = np.concatenate(
-        [basis.T @ (project[:, i] * alive[:, None]) for i, basis in enumerate(bases)]
+        [basis.T @ (project[:, i] * used[:, None]) for i, basis in enumerate(bases)]
     )
     sensitivity = sensitivity / n
     return np.asarray(own + sensitivity.T @ covariance @ sensitivity)
 
 
-def moved(group: Group, step: Step, good: FloatArray) -> Group:
+def moved(group: Group, step: Step, good: BoolArray) -> Group:
     """Return the group with its course moved to the smoothed offsets of a solution.
 
     Parameters
     ----------
     group : Group
     step : Step
-    good : ndarray of 0 and 1, shape (n_edges, n)
+    good : ndarray of bool, shape (n,)
         Rows that may move the course.
     """
     sigma = float(np.median(step.common.sigma_px))
     limit = 1.5 * sigma
+    weights = good.astype(np.float64)
     course = np.empty_like(group.course_px)
     for k, before in enumerate(group.course_px):
         variance = float(np.median(step.row_cov[:, k, k])) * step.noise**2
@@ -304,8 +316,8 @@ def moved(group: Group, step: Step, good: FloatArray) -> Group:
         found = before + np.clip(step.offset_px[k], -4.0 * limit, 4.0 * limit) / group.cosine
         # What each row says is smoothed anew each time: smoothing only the changes would let
         # the course follow the noise a little further with every step.
-        bend = _polynomial(group.rows, found, good[k])
-        smooth = bend + local_line(found - bend, good[k], half)
+        bend = _polynomial(group.rows, found, weights)
+        smooth = bend + local_line(found - bend, weights, half)
         course[k] = before + np.clip(smooth - before, -limit, limit)
     return replace(group, course_px=course, cosine=cosines(group.rows, course), common=step.common)
 
@@ -315,8 +327,9 @@ def _polynomial(rows: NDArray[np.intp], values: FloatArray, weights: FloatArray)
     t = 2.0 * (rows - rows[0]) / max(int(rows[-1] - rows[0]), 1) - 1.0
     basis = np.polynomial.chebyshev.chebvander(t, BEND_DEGREE)
     weighted = basis * weights[:, None]
-    # The small diagonal keeps the system solvable where few rows have weight.
-    normal = weighted.T @ basis + 1e-6 * (1.0 + float(weights.sum())) * np.eye(BEND_DEGREE + 1)
+    # High powers are held back a little: they must not run away where rows have no weight.
+    hold = 1e-6 * (1.0 + float(weights.sum())) * (1.0 + np.arange(BEND_DEGREE + 1.0) ** 6)
+    normal = weighted.T @ basis + np.diag(hold)
     return np.asarray(basis @ np.linalg.solve(normal, weighted.T @ values))
 
 

@@ -15,6 +15,7 @@ FloatArray = NDArray[np.float64]
 REDUCED_PX = 512  # longest side of the reduced copy; a 5 px layer of 4000 px still shows in it
 N_BANDS = 32
 TILT_RANGE = 0.16  # slope searched around the mean direction, about 9 degrees
+LEAST_FIT = 0.25  # a band that matches the mean of all less than this says nothing
 BEND_RANGE = 0.10  # sagitta searched, as a share of the film's length
 
 
@@ -226,16 +227,17 @@ def band_offsets(
     Returns
     -------
     offset_px, weight : ndarray, shape (n_bands,)
-        Weight is the correlation, 0 where the maximum lies at the end of the search.
+        Weight grows with the correlation; 0 where it is poor or greatest at the search's end.
     """
     offsets = np.arange(-reach, reach + 1)
     # Away from its edges the template holds only noise, which would blur the maximum.
     strong = np.where(np.abs(template) > 0.15 * np.abs(template).max(), template, 0.0)
+    near = np.convolve(strong != 0.0, np.ones(2 * reach + 1), mode="same") > 0
     padded = np.pad(strong, reach)
     width = template.size
     shifted = np.stack([padded[reach - o : reach - o + width] for o in offsets])
     score = moved @ shifted.T
-    norm = np.linalg.norm(moved, axis=1) * np.linalg.norm(strong) + 1e-30
+    norm = np.linalg.norm(moved * near, axis=1) * np.linalg.norm(strong) + 1e-30
     best = np.argmax(score, axis=1)
     inner = (best > 0) & (best < 2 * reach)
     i = np.clip(best, 1, 2 * reach - 1)
@@ -243,7 +245,8 @@ def band_offsets(
     left, mid, right = score[row, i - 1], score[row, i], score[row, i + 1]
     curve = np.maximum(2.0 * mid - left - right, 1e-30)
     fine = np.clip(0.5 * (right - left) / curve, -0.5, 0.5)
-    weight = np.where(inner, np.maximum(score[row, best], 0.0) / norm, 0.0)
+    fit = score[row, best] / norm
+    weight = np.where(inner, np.maximum(fit - LEAST_FIT, 0.0), 0.0)
     return np.where(inner, offsets[i] + fine, 0.0), weight
 
 

@@ -31,6 +31,7 @@ FIRST_ROWS = 256  # rows of the first fit, spread over the film; it finds blur a
 FIRST_REACH_PX = 24.0
 FIRST_ROOM_PX = 6.0
 NEAR_SIGMAS = 3.5  # an edge's own zone: what lies here decides whether its row is used
+FIRST_ROUNDS = 12
 FINE_ROUNDS = 2
 MEDIAN_ROWS = 400  # rows that suffice for a median
 UNSETTLED = (
@@ -112,6 +113,7 @@ def locate_edges(frame: Frame, stack: Stack, full_scale: float) -> list[LocatedG
     for edges in _groups(courses, FIRST_REACH_PX):
         reach = _reach(stack, courses, edges, wanted=FIRST_REACH_PX, sigma=2.0)
         seen = _rows_inside(frame, courses[edges[0] : edges[-1] + 1], FIRST_ROOM_PX)
+        seen = seen[_within_bands(stack, edges, seen)]
         first = seen[np.unique(np.linspace(0, seen.size - 1, FIRST_ROWS).astype(np.intp))]
         start = _start(frame, first, courses[edges[0] : edges[-1] + 1, first], reach)
         located.append((edges, _settle(frame, start)))
@@ -140,15 +142,36 @@ def _rows_inside(frame: Frame, courses: FloatArray, room_px: float) -> NDArray[n
 
 
 def _courses(stack: Stack, rows: FloatArray) -> FloatArray:
-    """Return edge columns at rows, by polynomials through the bands."""
-    low, high = stack.rows[0], stack.rows[-1]
-    t, at = (2.0 * (r - low) / (high - low) - 1.0 for r in (stack.rows, rows))
-    basis = np.polynomial.chebyshev.chebvander(t, 6)
-    coefficients = np.linalg.lstsq(basis, stack.edges_px.T, rcond=None)[0]
-    # Beyond the outermost bands a polynomial of this degree must not run away.
-    return np.asarray(
-        (np.polynomial.chebyshev.chebvander(np.clip(at, -1.08, 1.08), 6) @ coefficients).T
+    """Return edge columns at rows: polynomials through the bands, straight beyond them."""
+    return np.stack(
+        [
+            _course(stack.rows[seen], edge[seen], rows)
+            for edge, seen in zip(stack.edges_px, stack.seen, strict=True)
+        ]
     )
+
+
+def _within_bands(stack: Stack, edges: tuple[int, ...], rows: NDArray[np.intp]) -> BoolArray:
+    """Return which rows lie between bands in which the edges were seen, or next to them."""
+    seen = np.flatnonzero(stack.seen[list(edges)].all(axis=0))
+    if seen.size < 4:
+        raise MeasurementError(UNSETTLED)
+    room = 0.6 * float(np.median(np.diff(stack.rows)))
+    low, high = stack.rows[seen[0]] - room, stack.rows[seen[-1]] + room
+    return np.asarray((rows >= low) & (rows <= high))
+
+
+def _course(bands: FloatArray, edge: FloatArray, rows: FloatArray) -> FloatArray:
+    if bands.size < 4:
+        raise MeasurementError(UNSETTLED)
+    low, high = bands[0], bands[-1]
+    t, at = (2.0 * (r - low) / (high - low) - 1.0 for r in (bands, np.clip(rows, low, high)))
+    fit = np.polynomial.chebyshev.chebfit(t, edge, min(6, bands.size // 3))
+    course = np.polynomial.chebyshev.chebval(at, fit)
+    slopes = np.polynomial.chebyshev.chebval([-0.97, 0.97], np.polynomial.chebyshev.chebder(fit))
+    per_row = slopes * 2.0 / (high - low)
+    beyond = per_row[0] * np.minimum(rows - low, 0.0) + per_row[1] * np.maximum(rows - high, 0.0)
+    return np.asarray(course + beyond)
 
 
 def _groups(courses: FloatArray, joined_px: float) -> list[tuple[int, ...]]:
@@ -218,14 +241,15 @@ def _levels(window: Window, sigma: float) -> Common:
 
 def _settle(frame: Frame, group: Group) -> Group:
     """Iterate the first, coarse fit until blur and course stand still."""
-    for _ in range(12):
+    good = np.ones(group.rows.size, dtype=bool)
+    for _ in range(FIRST_ROUNDS):
         window = gather(frame, group)
-        step = solve(group, window)
+        step = solve(group, window, good)
         good = _usable(group, window, step)
         if np.count_nonzero(good) < 0.3 * good.size:
             raise MeasurementError(UNSETTLED)
         before = group
-        group = moved(group, step, _for_each_edge(good, group))
+        group = moved(group, step, good)
         change = float(np.max(np.abs(group.course_px - before.course_px)))
         ratio = float(np.median(group.common.sigma_px / before.common.sigma_px))
         if change < 0.1 and abs(ratio - 1.0) < 0.03:
@@ -275,20 +299,12 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
     """Fit all rows, leave out spoilt pixels and rows, and work out the covariance."""
     good = np.ones(group.rows.size, dtype=bool)
     for _ in range(FINE_ROUNDS):
-        window = gather(frame, group)
-        step = solve(group, replace(window, weights=window.weights * good[:, None]))
-        good &= _usable(group, window, step)
-        _check_enough(good)
-        group = moved(group, step, _for_each_edge(good, group))
-    window = gather(frame, group)
-    clipped = _clipped(window, full_scale)
-    step = solve(group, replace(window, weights=window.weights * good[:, None]))
-    good &= _usable(group, window, step)
-    _check_enough(good)
-    weights = window.weights * good[:, None] * _pixel_weights(group, window, step)
-    step = solve(group, replace(window, weights=weights))
+        window, step, good = _solve_clean(frame, group, good)
+        group = moved(group, step, good)
+    window, step, good = _solve_clean(frame, group, good)
     _check_settled(group, step, good)
-    factor = inflation(*_mock_offsets(group, replace(window, weights=weights), step))
+    clipped = _clipped(window, full_scale)
+    factor = inflation(*_mock_offsets(group, window, step, good))
     contrast = float(np.min(np.abs(np.median(step.common.steps, axis=1))))
     return LocatedGroup(
         edges=edges,
@@ -304,8 +320,16 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
     )
 
 
-def _for_each_edge(good: BoolArray, group: Group) -> FloatArray:
-    return np.broadcast_to(good.astype(np.float64), group.course_px.shape)
+def _solve_clean(frame: Frame, group: Group, good: BoolArray) -> tuple[Window, Step, BoolArray]:
+    """Solve, find spoilt pixels and rows by what is left, and solve again without them."""
+    window = gather(frame, group)
+    step = solve(group, window, good)
+    for _ in range(2):
+        good = _usable(group, window, step)
+        _check_enough(good)
+        clean = window.weights * _pixel_weights(group, window, step)
+        step = solve(group, replace(window, weights=clean), good)
+    return replace(window, weights=clean), step, good
 
 
 def _check_settled(group: Group, step: Step, good: BoolArray) -> None:
@@ -347,7 +371,7 @@ def _normalised(window: Window, step: Step) -> FloatArray:
     rest = np.count_nonzero(window.weights[thin], axis=0)
     at = np.minimum(len(size) - rest + rest // 2, len(size) - 1)
     usual = 1.4826 * size[at, np.arange(size.shape[1])]
-    floor = 0.3 * max(step.noise, 1e-9)
+    floor = max(0.3 * float(np.median(usual)), 1e-9)
     return np.asarray(step.residual / np.maximum(usual, floor))
 
 
@@ -389,7 +413,7 @@ def _outlying(values: FloatArray, limit: float) -> BoolArray:
 
 
 def _mock_offsets(
-    group: Group, window: Window, step: Step
+    group: Group, window: Window, step: Step, good: BoolArray
 ) -> tuple[list[FloatArray], list[FloatArray]]:
     """Return offsets that the noise beside the edges would feign, and their white variance.
 
@@ -407,8 +431,8 @@ def _mock_offsets(
         for by in range(2 * clear, 2 * clear + 6 * stride, stride):
             moved_kernel = _moved_columns(kernel, side * by) * window.weights
             norm = np.sum(moved_kernel * moved_kernel, axis=1)
-            whole = norm > 0.8 * np.sum(kernel * kernel, axis=1)
-            if np.count_nonzero(whole) < 0.5 * whole.size:
+            whole = (norm > 0.8 * np.sum(kernel * kernel, axis=1)) & good
+            if np.count_nonzero(whole) < 0.5 * np.count_nonzero(good):
                 break
             series.append(np.where(whole, np.sum(moved_kernel * residual, axis=1), np.nan))
             white.append(np.where(whole, norm * step.noise**2, np.nan))

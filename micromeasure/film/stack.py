@@ -16,6 +16,7 @@ ROWS_PER_BAND = (4, 6)
 PIXELS_LOOKED_AT = 1_200_000  # of the last look, which decides which edges there are
 N_BANDS = 32
 MOST_PEAKS = 48
+LEAST_SEEN = 0.2  # share of the bands in which a place across the film must be inside the image
 SCALE_PX = 1.5  # blur of the derivative that finds edges
 FINE_SCALE_PX = 0.7  # tells edges apart that lie within two blur widths
 COARSE_SCALE_PX = 3.0  # finds weak, blurred edges in noise
@@ -35,6 +36,8 @@ class Stack:
         Frame rows of the bands.
     edges_px : ndarray of float, shape (n_edges, n_bands)
         Column of each edge there.
+    seen : ndarray of bool, shape (n_edges, n_bands)
+        Whether the edge lies inside the image there.
     contrast : ndarray of float, shape (n_edges,)
         Response of the derivative at each edge, signed; positive gets brighter to the right.
     clear_px : tuple of two floats
@@ -45,6 +48,7 @@ class Stack:
 
     rows: FloatArray
     edges_px: FloatArray
+    seen: NDArray[np.bool_]
     contrast: FloatArray
     clear_px: tuple[float, float]
     significance: float
@@ -141,7 +145,7 @@ def _sample_bands(frame: Frame, course: Course, rows_per_band: int) -> _Bands:
     reach = math.ceil(n_cols + np.ptp(at))
     u = np.arange(-reach, reach + 1)
     col = at[:, None] + u[None, :] * stretch[:, None]
-    seen = ((col >= 0) & (col <= n_cols - 2)).mean(axis=0) > 0.3
+    seen = ((col >= 0) & (col <= n_cols - 2)).mean(axis=0) > LEAST_SEEN
     u, col = u[seen], col[:, seen]
     whole = np.floor(col).astype(np.intp)
     valid = (whole >= 0) & (whole + 1 < n_cols)
@@ -238,6 +242,7 @@ def _stack_of(found: _Found, bands: _Bands, n_edges: int) -> Stack:
     return Stack(
         rows=bands.rows,
         edges_px=edges,
+        seen=bands.valid[:, chosen].T,
         contrast=found.typical[chosen],
         clear_px=(
             float(chosen[0] - before[-1]) if before.size else float(chosen[0]),
@@ -290,12 +295,12 @@ def _check_count(found: _Found, n_edges: int) -> None:
 
 
 def _median_inside(response: FloatArray, valid: NDArray[np.bool_]) -> FloatArray:
-    enough = valid.mean(axis=0) >= 0.3
+    enough = valid.mean(axis=0) >= LEAST_SEEN
     ordered = np.sort(np.where(valid, response, np.inf), axis=0)
     count = np.maximum(valid.sum(axis=0), 1)
     columns = np.arange(response.shape[1])
     middle = 0.5 * (ordered[(count - 1) // 2, columns] + ordered[count // 2, columns])
-    return np.where(enough, middle, 0.0)
+    return np.asarray(np.where(enough, middle, 0.0), dtype=np.float64)
 
 
 def _noise(response: FloatArray, typical: FloatArray, valid: NDArray[np.bool_]) -> FloatArray:
@@ -308,7 +313,7 @@ def _noise(response: FloatArray, typical: FloatArray, valid: NDArray[np.bool_]) 
     # What is common to all bands, such as an uneven background, counts as well.
     well_seen = (typical != 0.0) & (count >= 0.7 * count.max())
     common = 1.4826 * float(np.median(np.abs(typical[well_seen]))) if well_seen.any() else 0.0
-    return np.maximum(np.maximum(white, common), 1e-12)
+    return np.asarray(np.maximum(np.maximum(white, common), 1e-12), dtype=np.float64)
 
 
 def _peaks(typical: FloatArray, scale_px: float) -> NDArray[np.intp]:
