@@ -201,7 +201,8 @@ def bound_on_length(
     Returns
     -------
     float or None
-        None where the likelihood never falls so far: the data set no bound.
+        None where the likelihood does not fall so far within twenty times the longest length:
+        the data set no bound.
 
     Notes
     -----
@@ -223,9 +224,12 @@ def bound_on_length(
         math.sqrt(max(float(_variance_of_size(curve, best)), 1e-12)), 1e-6
     )
     inner, outer = best, best + step
+    farthest = float(_scaled(np.array([20 * sizes.max()]), curve.scale)[0])
     for _ in range(24):
         if excess(outer) > 0:
             break
+        if outer > farthest:
+            return None
         inner, outer = outer, outer + step
         step *= 1.5
     else:
@@ -391,7 +395,7 @@ def _profile(
 def _least(function: Callable[[float], float], start: float) -> float:
     """Return the least value of a function of one variable near a start (golden section)."""
     ratio = (math.sqrt(5) - 1) / 2
-    low, high = start - 6.0, start + 4.0
+    low, high = start - 14.0, start + 4.0
     a, b = high - ratio * (high - low), low + ratio * (high - low)
     fa, fb = function(a), function(b)
     for _ in range(_STEPS):

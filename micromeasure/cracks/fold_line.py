@@ -20,9 +20,10 @@ _LONG_SIDE = 220
 _ANGLES = 180
 # Widths of the bend's light or shade that are looked for, shares of the small picture's width.
 _SCALES = (0.012, 0.025, 0.05)
-# The best line must stand out this much more than the typical direction's best, and in most of
-# the parts it is cut into.
-_PROMINENCE = 2.0
+# The best line must stand out this much more than the best of the typical other direction and of
+# any other direction, and in most of the parts it is cut into.
+_PROMINENCE = 2.7
+_AHEAD = 1.4
 _PARTS = 6
 
 
@@ -181,7 +182,8 @@ def _demand_whole(small: FloatArray, angle: float, offset: float, name: str) -> 
         if (stretch & on).any() and (stretch & beside).any():
             signs.append(np.sign(small[stretch & on].mean() - small[stretch & beside].mean()))
     steady = abs(float(np.sum(signs))) >= 0.6 * _PARTS
-    if here < _PROMINENCE * float(np.median(peaks)) or not steady:
+    alone = here >= _PROMINENCE * float(np.median(peaks)) and here >= _AHEAD * max(peaks)
+    if not (alone and steady):
         message = (
             f"{name}: no fold line stands out from the shading; give it in the manifest's column "
             "'fold' or in the study as fold = [x0, y0, x1, y1]."
