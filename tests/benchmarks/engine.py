@@ -8,6 +8,7 @@ Run as a script, for example::
     python tests/benchmarks/engine.py finished --images 10000
     python tests/benchmarks/engine.py kills --times 100
     python tests/benchmarks/engine.py large --repeats 5
+    python tests/benchmarks/engine.py mosaic --megapixels 1200
 
 Times depend on what else the machine does: every part prints the load beside its figures, and
 processor time beside wall time where that is what counts.
@@ -189,23 +190,28 @@ def kills(args: argparse.Namespace) -> None:
         timed(bench, "--jobs", "2")
         whole = bench.tables()
         shutil.rmtree(bench.out)
-        done_early = 0
-        for _ in range(args.times):
+        killed, runs, same, left = 0, 0, True, 0
+        while killed < args.times:
             process = subprocess.Popen(
                 bench.command("--jobs", "2"), env=bench.environment(),
                 stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
             )  # fmt: skip
             try:
                 process.wait(rng.uniform(args.soonest_s, args.latest_s))
-                done_early += 1
             except subprocess.TimeoutExpired:
                 process.send_signal(signal.SIGKILL)
                 process.wait()
+                killed += 1
+                continue
+            # The study was done in spite of the kills: compare, and begin another one.
+            runs += 1
+            same = same and bench.tables() == whole
+            left += len(list(bench.out.rglob("*.part")))
+            shutil.rmtree(bench.out)
         timed(bench, "--jobs", "2")
-        same = bench.tables() == whole
-        left = len(list(bench.out.rglob("*.part")))
+        same = same and bench.tables() == whole
         print(
-            f"{args.times} starts, {args.times - done_early} killed; files the same: {same}; "
+            f"{killed} kills over {runs + 1} runs of the study; files the same each time: {same}; "
             f"half-written files left: {left}"
         )
 
@@ -224,49 +230,106 @@ def write_film(path: Path) -> None:
     tifffile.imwrite(path, pixels.astype(np.uint16), compression="deflate", predictor=True)
 
 
-def large(args: argparse.Namespace) -> None:
-    """A 12-megapixel deflate TIFF: everything against reading, hashing and decoding alone."""
+def film_task(bench: Bench) -> object:
+    """Return the task of measuring a large film section."""
     from micromeasure.calibration.file import Calibration
     from micromeasure.micrograph.image import ImageRecord
-    from micromeasure.micrograph.reading import read_micrograph
     from micromeasure.quantities.film_thickness import FilmThicknessSettings
+    from micromeasure.run.task import Task
+    from micromeasure.study.model import Job, Measure
+
+    path = bench.folder / "film.tif"
+    settings = FilmThicknessSettings(layers=("diaphragm",))
+    measure = Measure(number=1, quantity="film_thickness", view="film-section", settings=settings)
+    job = Job(
+        number=0, record=ImageRecord(image="film.tif", view="film-section"), path=path,
+        calibration=Calibration(
+            schema=1, id="bench", um_per_px=(0.345, 0.347), u_um_per_px=(9e-5, 9e-5)
+        ),
+        measures=(measure,),
+    )  # fmt: skip
+    return Task(job=job, slots=("film_thickness",), requests=("r",), out=bench.out)
+
+
+def large(args: argparse.Namespace) -> None:
+    """A 12-megapixel deflate TIFF: everything against reading, hashing and decoding alone."""
+    from micromeasure.micrograph.reading import read_micrograph
+    from micromeasure.run.pool import quiet_libraries
+    from micromeasure.run.worker import measure_image
+
+    quiet_libraries()
+    with bench_folder(args.folder) as bench:
+        subprocess.run(
+            [sys.executable, __file__, "--folder", str(bench.folder), "film"], check=True
+        )
+        task = film_task(bench)
+        measure_image(task)
+        alone, whole = [], []
+        for _ in range(args.repeats):
+            start = time.process_time()
+            read_micrograph(task.job.path, calibration=task.job.calibration)
+            middle = time.process_time()
+            result = measure_image(task)
+            alone.append(middle - start)
+            whole.append(time.process_time() - middle)
+        a, b = statistics.median(alone), statistics.median(whole)
+        print(
+            f"read, hash, decode {a * 1e3:.0f} ms; everything {b * 1e3:.0f} ms: {b / a:.2f} times"
+        )
+        peak = peak_mb(Path("/proc/self/status"))
+        print(f"failures {[m.reasons for m in result.measures]}; {load()}; peak {peak:.0f} MB")
+
+
+def film(args: argparse.Namespace) -> None:
+    """Write the film section of `large` into --folder, in a process of its own."""
+    write_film(args.folder / "film.tif")
+
+
+def mosaic(args: argparse.Namespace) -> None:
+    """A fold in a tiled image of over a gigapixel: time, and memory beside the decoded whole."""
+    import numpy as np
+    import tifffile
+
+    from micromeasure.calibration.file import Calibration
+    from micromeasure.micrograph.image import ImageRecord
+    from micromeasure.quantities import quantities
     from micromeasure.run.pool import quiet_libraries
     from micromeasure.run.task import Task
     from micromeasure.run.worker import measure_image
     from micromeasure.study.model import Job, Measure
 
     quiet_libraries()
-    calibration = Calibration(
-        schema=1, id="bench", um_per_px=(0.345, 0.347), u_um_per_px=(9e-5, 9e-5)
-    )
+    rng = np.random.default_rng(3)
+    side = 512
+    rows, cols = (round(args.megapixels * 1e6 / 50_000) // side * side, 50_000 // side * side)
+    tiles = [rng.normal(120, 6, (side, side)).astype(np.uint8) for _ in range(16)]
     with bench_folder(args.folder) as bench:
-        path = bench.folder / "film.tif"
-        write_film(path)
-        settings = FilmThicknessSettings(layers=("diaphragm",))
-        job = Job(
-            number=0, record=ImageRecord(image="film.tif", view="film-section"), path=path,
-            calibration=calibration,
-            measures=(
-                Measure(number=1, quantity="film_thickness", view="film-section",
-                        settings=settings),
-            ),
+        path = bench.folder / "mosaic.tif"
+        count = rows // side * (cols // side)
+        tifffile.imwrite(
+            path, (tiles[i % 16] for i in range(count)), bigtiff=True, tile=(side, side),
+            shape=(rows, cols), dtype=np.uint8,
         )  # fmt: skip
-        task = Task(job=job, slots=("film_thickness",), requests=("r",), out=bench.out)
-        measure_image(task)
-        alone, whole = [], []
-        for _ in range(args.repeats):
-            start = time.process_time()
-            read_micrograph(path, calibration=calibration)
-            middle_time = time.process_time()
-            result = measure_image(task)
-            alone.append(middle_time - start)
-            whole.append(time.process_time() - middle_time)
-        a, b = statistics.median(alone), statistics.median(whole)
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print(
-            f"read, hash, decode {a * 1e3:.0f} ms; everything {b * 1e3:.0f} ms: {b / a:.2f} times"
+        middle = float(rows // 2)
+        settings = quantities()["crack_length"].settings(
+            fold=(8000.0, middle, 12000.0, middle + 60), band_um=60.0
         )
-        print(f"failures {[m.reasons for m in result.measures]}; {load()}; peak {peak:.0f} MB")
+        measure = Measure(number=1, quantity="crack_length", view="", settings=settings)
+        job = Job(
+            number=0, record=ImageRecord(image="mosaic.tif"), path=path,
+            calibration=Calibration(schema=1, id="bench", um_per_px=(0.5, 0.51)),
+            measures=(measure,),
+        )  # fmt: skip
+        before = peak_mb(Path("/proc/self/status"))
+        start = time.process_time()
+        result = measure_image(Task(job=job, slots=("c",), requests=("r",), out=bench.out))
+        spent = time.process_time() - start
+        peak = peak_mb(Path("/proc/self/status"))
+        print(
+            f"{cols} x {rows} px, {path.stat().st_size / 1e6:.0f} MB: {spent:.2f} s of processor, "
+            f"peak {peak:.0f} MB, {before:.0f} MB of it before; "
+            f"failures {[m.reasons for m in result.measures]}"
+        )
 
 
 def main() -> None:
@@ -281,6 +344,8 @@ def main() -> None:
         kills: {"images": 400, "times": 20, "busy_ms": 20.0, "soonest_s": 0.3, "latest_s": 4.0,
                 "seed": 7},
         large: {"repeats": 5},
+        film: {},
+        mosaic: {"megapixels": 1200},
     }.items():  # fmt: skip
         command = parts.add_parser(part.__name__, help=part.__doc__)
         for name, default in given.items():
