@@ -192,12 +192,18 @@ def defects(values: Float32Array, mask: BoolArray) -> BoolArray:
     local = (cv2.medianBlur(bytes_, max(3, window)).astype(np.float32) - 128.0) / scale + centre
     deviation = np.where(mask, filled - local, 0.0).astype(np.float32)
     fine = cv2.blur(deviation, (3, 3))
-    sharp = np.where(mask, filled - cv2.medianBlur(filled, 5), 0.0).astype(np.float32)
+    # Beside the region's border half of a small window is made up: slopes would look like specks.
+    inner = cv2.erode(mask.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=1) > 0
+    sharp = np.where(inner, filled - cv2.medianBlur(filled, 5), 0.0).astype(np.float32)
     # Slow changes are the film's own; only a fold or a large bubble is as wide and as strong.
     wide = cv2.blur(np.where(mask, filled - centre, 0.0).astype(np.float32), (7, 7))
     found = np.zeros(mask.shape, dtype=bool)
     fields = (deviation, fine, sharp)
-    spreads = [max(robust_sd(f.ravel()[sample]), 0.003 * spread, 1e-12) for f in fields]
+    samples = (sample, sample, sample[inner.ravel()[sample]])
+    spreads = [
+        max(robust_sd(f.ravel()[s]), 0.003 * spread, 1e-12)
+        for f, s in zip(fields, samples, strict=True)
+    ]
     fold = max(_SEED_SD * robust_sd(wide.ravel()[sample]), _FOLD_REL * abs(centre))
     # Dark and bright apart: a speck must not take a bright patch of the film with it.
     for sign in (-1.0, 1.0):

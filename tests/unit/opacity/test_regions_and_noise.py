@@ -13,6 +13,7 @@ from micromeasure.opacity.noise import (
     tiles_in,
 )
 from micromeasure.opacity.regions import cells_of, defects, find_film, outline_px
+from micromeasure.reference.render import texture
 from micromeasure.reference.transmission import Camera, as_micrograph
 
 ROWS, COLS = 60, 100
@@ -177,3 +178,20 @@ def test_a_bright_frame_that_is_not_clipped_has_the_full_range(rng):
 def test_no_exposure_is_unknown():
     frame = as_micrograph(np.zeros((8, 12), np.uint16), bits=12, name="x")
     assert exposure_of(frame) is None
+
+
+def test_slopes_of_a_patchy_film_at_the_border_of_a_region_are_no_defects(rng):
+    patches = texture((ROWS * 4, COLS * 4), 14.0, rng)
+    cells = patches.reshape(ROWS, 4, COLS, 4).mean(axis=(1, 3))
+    values = (0.16 * (1.0 + 0.03 * cells + 0.002 * rng.standard_normal(cells.shape))).astype(
+        np.float32
+    )
+    mask = np.zeros((ROWS, COLS), dtype=bool)
+    mask[6:50, 20:80] = True
+    assert not defects(values, mask).any()
+
+
+def test_a_narrow_region_keeps_its_cells(rng):
+    mask = np.zeros((ROWS, COLS), dtype=bool)
+    mask[:, 40:46] = True
+    assert not defects(field_of(1.0, 1.0, rng), mask).any()
