@@ -87,6 +87,12 @@ def test_gaps_flat_images_and_odd_marks_do_no_harm():
         assert seen(whole).size
 
 
+@pytest.mark.parametrize("shape", [(1, 1), (1, 5000), (7000, 3), (3333, 5001)])
+def test_every_shape_has_a_picture(shape):
+    picture = seen(Picture(micrograph(np.ones(shape, np.uint16))).painted(Outcome(), "t"))
+    assert max(picture.shape) <= 1700
+
+
 def test_a_failure_is_shown_with_its_reason():
     picture = Picture(micrograph(np.zeros((60, 80), np.uint16), calibration=""))
     with_reason = picture.painted(Outcome(failures=(Failure(reason="no film was found"),)), "t")
