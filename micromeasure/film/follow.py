@@ -14,6 +14,10 @@ FloatArray = NDArray[np.float64]
 
 REDUCED_PX = 512  # longest side of the reduced copy; a 5 px layer of 4000 px still shows in it
 N_BANDS = 32
+PEAK_HALF_DEG = 8  # a bent film spreads its direction this far
+MOST_DIRECTIONS = 3
+LEAST_SHARE = 0.012  # pixels' own lattice and noise stay below
+RIVAL_SHARE = 0.2
 TILT_RANGE = 0.16  # slope searched around the mean direction, about 9 degrees
 LEAST_FIT = 0.25  # a band that matches the mean of all less than this says nothing
 BEND_RANGE = 0.10  # sagitta searched, as a share of the film's length
@@ -31,18 +35,18 @@ class Course:
         Centres of bands, in rows of the frame.
     shift_px : ndarray of float, shape (n,)
         Column shift of the pattern there; zero in the middle row.
-    coherence : float
-        1 where all gradients have one direction, 0 where none prevails.
+    share : float
+        Share of all gradient energy that has this direction, floor taken off.
     """
 
     turned: bool
     rows: FloatArray
     shift_px: FloatArray
-    coherence: float
+    share: float
 
 
-def follow_film(pixels: NDArray[Any], direction_deg: float | None = None) -> Course:
-    """Find the direction of the strongest straight pattern and follow its bends.
+def follow_films(pixels: NDArray[Any], direction_deg: float | None = None) -> list[Course]:
+    """Find the directions of straight patterns and follow each through the image.
 
     Parameters
     ----------
@@ -52,7 +56,9 @@ def follow_film(pixels: NDArray[Any], direction_deg: float | None = None) -> Cou
 
     Returns
     -------
-    Course
+    list of Course
+        Strongest first; a scratch across the film is a pattern as well. Empty if no direction
+        prevails.
 
     Raises
     ------
@@ -61,10 +67,11 @@ def follow_film(pixels: NDArray[Any], direction_deg: float | None = None) -> Cou
 
     Notes
     -----
-    The direction is that of the gradients' structure tensor over the whole region: texture and
-    specks have no direction and cancel. The course is a parabola found by trying slopes and
-    bends and keeping those that add the bands' gradients up to the greatest energy; each band
-    is then matched to the mean of all.
+    Directions are peaks in the distribution of gradient directions over the whole region, each
+    gradient weighted with its energy: texture and specks have no direction and make a floor
+    that is taken off. The course is a parabola found by trying slopes and bends and keeping
+    those that add the bands' gradients up to the greatest energy; each band is then matched to
+    the mean of all.
     """
     reduced, factor = _reduce(pixels)
     if min(reduced.shape) < 16:
@@ -73,9 +80,13 @@ def follow_film(pixels: NDArray[Any], direction_deg: float | None = None) -> Cou
             "least 16 px each way; give a larger region."
         )
         raise MeasurementError(message)
-    along_deg, coherence = _main_direction(reduced)
-    if direction_deg is not None:
-        along_deg = direction_deg
+    directions = [(direction_deg, 1.0)] if direction_deg is not None else _directions(reduced)
+    return [_follow(reduced, factor, deg, share=share) for deg, share in directions]
+
+
+def _follow(
+    reduced: NDArray[np.float32], factor: tuple[float, float], along_deg: float, *, share: float
+) -> Course:
     c, s = math.cos(math.radians(along_deg)), math.sin(math.radians(along_deg))
     turned = abs(c) > abs(s)
     if turned:
@@ -90,7 +101,7 @@ def follow_film(pixels: NDArray[Any], direction_deg: float | None = None) -> Cou
         turned=turned,
         rows=(rows + 0.5) * factor[0 if not turned else 1] - 0.5,
         shift_px=total * factor[1 if not turned else 0],
-        coherence=coherence,
+        share=share,
     )
 
 
@@ -108,22 +119,37 @@ def _reduce(pixels: NDArray[Any]) -> tuple[NDArray[np.float32], tuple[float, flo
     return grey, (rows / grey.shape[0], cols / grey.shape[1])
 
 
-def _main_direction(image: NDArray[np.float32]) -> tuple[float, float]:
-    """Return the direction along the film (degrees) and the coherence."""
+def _directions(image: NDArray[np.float32]) -> list[tuple[float, float]]:
+    """Return directions along straight patterns (degrees) with their shares of the energy."""
     import cv2
 
     smooth = cv2.GaussianBlur(image, (0, 0), 1.5, borderType=cv2.BORDER_REPLICATE)
-    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)[2:-2, 2:-2].astype(np.float64)
-    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)[2:-2, 2:-2].astype(np.float64)
-    # A speck far brighter than the film must not outvote it.
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0)[2:-2, 2:-2].ravel()
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1)[2:-2, 2:-2].ravel()
     energy = gx * gx + gy * gy
-    cap = float(np.quantile(energy[::2, ::2], 0.98)) + 1e-30
-    weight = np.minimum(1.0, cap / np.maximum(energy, 1e-30))
-    even = float(np.sum((gx * gx - gy * gy) * weight))
-    odd = float(np.sum(2.0 * gx * gy * weight))
-    total = float(np.sum(energy * weight))
-    gradient_deg = 0.5 * math.degrees(math.atan2(odd, even))
-    return gradient_deg + 90.0, math.hypot(even, odd) / max(total, 1e-30)
+    # A speck far brighter than the film must not outvote it; faint gradients are only noise.
+    low, high = np.quantile(energy[::7], [0.5, 0.98])
+    strong = np.flatnonzero(energy > low)
+    angle = np.degrees(np.arctan2(gy[strong], gx[strong])) % 180.0
+    weight = np.minimum(energy[strong], high)
+    counts = np.bincount(angle.astype(np.intp) % 180, weights=weight, minlength=180)
+    above = np.maximum(counts - np.median(counts), 0.0)
+    window = np.ones(2 * PEAK_HALF_DEG + 1)
+    total = float(counts.sum()) + 1e-30
+    found: list[tuple[float, float]] = []
+    for _ in range(MOST_DIRECTIONS):
+        wrapped = np.concatenate([above[-PEAK_HALF_DEG:], above, above[:PEAK_HALF_DEG]])
+        sums = np.convolve(wrapped, window, mode="valid")
+        peak = int(np.argmax(sums))
+        share = float(sums[peak]) / total
+        if share < LEAST_SHARE or (found and share < RIVAL_SHARE * found[0][1]):
+            break
+        offsets = np.arange(-PEAK_HALF_DEG, PEAK_HALF_DEG + 1)
+        near = above[(peak + offsets) % 180]
+        mean = peak + 0.5 + float(np.sum(near * offsets)) / float(near.sum())
+        found.append((mean + 90.0, share))
+        above[(peak + np.arange(-2 * PEAK_HALF_DEG, 2 * PEAK_HALF_DEG + 1)) % 180] = 0.0
+    return found
 
 
 def _band_gradients(image: NDArray[np.float32], slope: float) -> tuple[FloatArray, FloatArray]:

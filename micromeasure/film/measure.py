@@ -7,17 +7,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.errors import MeasurementError
-from micromeasure.film.follow import follow_film
+from micromeasure.film.follow import Course, follow_films
 from micromeasure.film.frame import Frame
 from micromeasure.film.locate import MIN_ROWS, UNSETTLED, LocatedGroup, locate_edges
-from micromeasure.film.stack import find_stack
+from micromeasure.film.stack import Stack, find_stack
 from micromeasure.film.thickness import LayerThickness, layer_thickness
 from micromeasure.micrograph.image import Micrograph, Rectangle
 from micromeasure.micrograph.response import Response
 
 FloatArray = NDArray[np.float64]
 
-LEAST_COHERENCE = 0.02
+CLEARLY_WIDER = 2.0  # a scratch across a film is a stack of edges too, but a thin one
+CLEARLY_STRONGER = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,21 +78,24 @@ def measure_stack(
         If no film or another number of edges is found, or what is found is doubtful.
     """
     pixels, origin = _cut_out(micrograph, region)
-    course = follow_film(pixels, direction_deg)
-    if course.coherence < LEAST_COHERENCE and direction_deg is None:
+    courses = follow_films(pixels, direction_deg)
+    if not courses:
         message = (
             "No direction prevails in the image, so no film was found; check that the section is "
             "in focus, or give a region and direction_deg."
         )
         raise MeasurementError(message)
-    frame = Frame(
-        pixels=pixels,
-        turned=course.turned,
-        origin_px=origin,
-        um_per_px=micrograph.calibration.um_per_px,
-        response=response,
-    )
-    stack = find_stack(frame, course, n_layers + 1)
+    frames = [
+        Frame(
+            pixels=pixels,
+            turned=course.turned,
+            origin_px=origin,
+            um_per_px=micrograph.calibration.um_per_px,
+            response=response,
+        )
+        for course in courses
+    ]
+    frame, stack = _likeliest(frames, courses, n_layers + 1)
     try:
         # A fit that runs away is caught by what comes out of it.
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
@@ -102,6 +106,30 @@ def measure_stack(
     for layer in layers:
         _check_layer(layer)
     return MeasuredStack(frame=frame, groups=groups, layers=layers)
+
+
+def _likeliest(frames: list[Frame], courses: list[Course], n_edges: int) -> tuple[Frame, Stack]:
+    """Return the pattern that has the edges asked for; refuse a choice between two."""
+    found: list[tuple[Frame, Stack, float]] = []
+    refusal: MeasurementError | None = None
+    for frame, course in zip(frames, courses, strict=True):
+        try:
+            found.append((frame, find_stack(frame, course, n_edges), course.share))
+        except MeasurementError as error:
+            refusal = refusal or error
+    if not found:
+        raise refusal or MeasurementError(UNSETTLED)
+    found.sort(key=lambda entry: entry[1].width_px, reverse=True)
+    widest, others = found[0], found[1:]
+    for other in others:
+        wider = widest[1].width_px / other[1].width_px
+        if wider < CLEARLY_WIDER and widest[2] < CLEARLY_STRONGER * other[2]:
+            message = (
+                f"Two patterns of {n_edges} edges cross in the image, {widest[1].width_px:.0f} "
+                f"and {other[1].width_px:.0f} px wide; give direction_deg or a region."
+            )
+            raise MeasurementError(message)
+    return widest[0], widest[1]
 
 
 def _cut_out(

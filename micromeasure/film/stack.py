@@ -53,6 +53,11 @@ class Stack:
     clear_px: tuple[float, float]
     significance: float
 
+    @property
+    def width_px(self) -> float:
+        """Median distance of the outermost edges along the rows."""
+        return float(np.median(self.edges_px[-1] - self.edges_px[0]))
+
 
 def find_stack(frame: Frame, course: Course, n_edges: int) -> Stack:
     """Find the edges that bound the layers.
@@ -90,7 +95,7 @@ def find_stack(frame: Frame, course: Course, n_edges: int) -> Stack:
             turned=course.turned,
             rows=bands.rows,
             shift_px=bands.course_px + moves - _middle(frame),
-            coherence=course.coherence,
+            share=course.share,
         )
         bands = _sample_bands(frame, course, per_band)
         response, reach = _derivative(bands), 5
