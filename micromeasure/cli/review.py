@@ -34,7 +34,8 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     add(
         "--export",
         action="store_true",
-        help="open no window; write decisions.csv and the agreement of persons to the results",
+        help="open no window; write decisions.csv and the agreement of persons to the results, "
+        "as is done whenever the window is closed",
     )
     add(
         "--join",
@@ -79,7 +80,7 @@ def _review(opened: "Opened", args: argparse.Namespace) -> int:
     rules = Rules(reviewer=reviewer, by=args.by, blind=args.blind, settle=args.settle)
     review(opened, rules)
     print(f"Decisions are in {opened.record}; run or report the study to take them up.")
-    return 0
+    return _export(opened)
 
 
 def _export(opened: "Opened") -> int:

@@ -300,7 +300,7 @@ class Measurements:
         marks = self.plate.marks.get(measure.number, ())
         if self._outcome is not None:
             marks = self._outcome.marks
-        strokes = [stroke_of(mark) for mark in marks]
+        strokes = [stroke_of(mark, has_label=True) for mark in marks]
         if points is not None and len(points) == 2:
             strokes.append(self._frame(points))
         self._stage.draw(strokes)

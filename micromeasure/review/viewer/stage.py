@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from micromeasure.outcome import FloatArray, Mark
 from micromeasure.review.shelf import Plate
-from micromeasure.review.viewer.look import rgba, style_of
+from micromeasure.review.viewer.look import css, rgba, style_of
 
 _CANVAS_PX = (900.0, 900.0)
 # What surrounds an indication is part of judging it.
@@ -41,9 +41,10 @@ class Stroke:
     label: str = ""
 
 
-def stroke_of(mark: Mark) -> Stroke:
+def stroke_of(mark: Mark, *, has_label: bool = False) -> Stroke:
     """Return a mark of an outcome as a stroke."""
-    return Stroke(role=mark.role, points_px=mark.points_px, closed=mark.closed, label=mark.label)
+    label = mark.label if has_label else ""
+    return Stroke(role=mark.role, points_px=mark.points_px, closed=mark.closed, label=label)
 
 
 class Stage:
@@ -67,6 +68,7 @@ class Stage:
         self._strokes: list[Stroke] = []
         self._over: list[Stroke] = []
         self._layers: dict[int, Any] = {}
+        self._labels: Any = None
         self._visible = True
         self._drawn_at = float(viewer.camera.zoom)
         self.on_handles: Callable[[Any], None] = _nothing
@@ -128,10 +130,11 @@ class Stage:
 
     def clear(self) -> None:
         """Take image and strokes away."""
-        for layer in [self._image, *self._layers.values()]:
+        for layer in [self._image, self._labels, *self._layers.values()]:
             if layer is not None and layer in self.viewer.layers:
                 self.viewer.layers.remove(layer)
         self._image = None
+        self._labels = None
         self._layers.clear()
         self._strokes = []
         self._over = []
@@ -140,6 +143,7 @@ class Stage:
         """Draw lines over the image in the place of those drawn before."""
         self._strokes = [stroke for stroke in strokes if len(stroke.points_px) > 0]
         self._paint()
+        self._write_labels()
 
     def draw_over(self, strokes: Iterable[Stroke]) -> None:
         """Draw further lines over those that `draw` drew, such as a ruler's."""
@@ -149,8 +153,9 @@ class Stage:
     def set_visible(self, *, visible: bool) -> None:
         """Show or hide everything drawn over the image."""
         self._visible = visible
-        for layer in self._layers.values():
-            layer.visible = visible
+        for layer in [*self._layers.values(), self._labels]:
+            if layer is not None:
+                layer.visible = visible
 
     @property
     def strokes_visible(self) -> bool:
@@ -248,6 +253,25 @@ class Stage:
         self.viewer.layers.selection.active = active or self._image
         return layer
 
+    def _write_labels(self) -> None:
+        """Write the strokes' labels beside their first points."""
+        if self._labels is not None and self._labels in self.viewer.layers:
+            self.viewer.layers.remove(self._labels)
+        self._labels = None
+        labelled = [stroke for stroke in self._strokes if stroke.label]
+        if not labelled:
+            return
+        active = self.viewer.layers.selection.active
+        first = np.array([_first_point(stroke.points_px) for stroke in labelled])
+        text = {"string": [s.label for s in labelled], "size": 11, "anchor": "lower_left",
+                "color": [css(style_of(s.role).colour) for s in labelled]}  # fmt: skip
+        self._labels = self.viewer.add_points(
+            self.world(first), name=f"{self._name}: labels", size=self.screen_px(1), text=text,
+            face_color="transparent", border_color="transparent", units=("um", "um"),
+            visible=self._visible,
+        )  # fmt: skip
+        self.viewer.layers.selection.active = active or self._image
+
     def _stroke_vectors(self, stroke: Stroke) -> FloatArray:
         dash = style_of(stroke.role).dash_px
         on_screen = dash and (self.screen_px(dash[0]), self.screen_px(dash[1]))
@@ -281,6 +305,10 @@ def _lines(points: FloatArray, *, closed: bool) -> list[FloatArray]:
     parts = np.split(whole, np.flatnonzero(gaps))
     kept = [part[np.isfinite(part).all(axis=1)] for part in parts]
     return [part for part in kept if len(part)]
+
+
+def _first_point(points: FloatArray) -> FloatArray:
+    return np.asarray(points[np.isfinite(points).all(axis=1)][0])
 
 
 def _vectors(world: FloatArray, dash: tuple[float, float] | None) -> FloatArray:
