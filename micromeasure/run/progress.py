@@ -76,17 +76,25 @@ def json_log(path: Path | None) -> Iterator[Watcher]:
     if path is None:
         yield lambda event: None
         return
+    with _log_faults(path):
+        file = path.open("a", encoding="utf-8")
+
+    def watch(event: Event) -> None:
+        plain = _plain(event)
+        if plain:
+            with _log_faults(path):
+                line = json.dumps({"time": now_text(), **plain}, ensure_ascii=False)
+                file.write(line + "\n")
+                file.flush()
+
+    with file:
+        yield watch
+
+
+@contextmanager
+def _log_faults(path: Path) -> Iterator[None]:
     try:
-        with path.open("a", encoding="utf-8") as file:
-
-            def watch(event: Event) -> None:
-                plain = _plain(event)
-                if plain:
-                    line = json.dumps({"time": now_text(), **plain}, ensure_ascii=False)
-                    file.write(line + "\n")
-                    file.flush()
-
-            yield watch
+        yield
     except OSError as error:
         message = f"{path}: the log cannot be written ({error.strerror}); give another --log."
         raise ResultsError(message) from error
