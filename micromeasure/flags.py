@@ -37,7 +37,7 @@ _ALL = (
          "Lengthen the exposure, for open light and film alike."),
     Flag("response-unknown", "camera response taken as linear without evidence",
          "State transfer in the calibration, or measure it with a step tablet."),
-    Flag("exposure-mismatch", "exposure of film and open-light frames differ or are unknown",
+    Flag("exposure-mismatch", "exposures of film and open light differ, or only one is known",
          "Take all frames at one exposure, or record the exposure times."),
     Flag("glare-dominated", "stray light is a large part of the signal",
          "Mask the field with an opaque stop and take an opaque frame."),

@@ -69,7 +69,8 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
     Returns
     -------
     Reading
-        Uncertainties are None where the camera's response is unknown or light was clipped.
+        Uncertainties are None where the camera's response or the ratio of exposures is unknown,
+        or light was clipped.
     """
     mask = scene.films[name]
     n_px = int(np.count_nonzero(mask)) * scene.box.cell_px**2
@@ -82,7 +83,7 @@ def read_film(scene: Scene, name: str, *, average: str = "transmittance") -> Rea
     u_signal = math.sqrt(math.fsum(c.u**2 for c in signal))
     bound = _stray_bound(scene, t)
     flags = doubts(scene, mask, levels, signal=t, u_signal=u_signal, stray=bound)
-    known = not {"response-unknown", "saturated"} & set(flags)
+    known = not {"response-unknown", "saturated"} & set(flags) and not scene.exposure_unknown
     cells = transmittance_cells(scene, levels, mask)
     noise = grain.variance * levels.by_film**2 / scene.box.cell_px**2
     sd = _patchiness(cells, noise, grain)

@@ -72,7 +72,7 @@ def find_film(ratio: Float32Array, *, bare_level: float | None, tolerance: float
     bare_level : float or None
         Ratio expected where there is no film. None: the brightest peak of several is bare.
     tolerance : float
-        How far, relatively, a bare area may be from `bare_level`.
+        How far, relatively, a bare area may be below `bare_level`.
 
     Returns
     -------
@@ -90,7 +90,8 @@ def find_film(ratio: Float32Array, *, bare_level: float | None, tolerance: float
     is_bare = len(peaks) > 1
     if is_bare and bare_level is not None:
         level = float(np.median(smooth[(bins >= brightest[0]) & (bins < brightest[1])]))
-        is_bare = abs(level / bare_level - 1.0) <= tolerance
+        # Nothing is brighter than bare light, so only a level below the expected one tells a film.
+        is_bare = level >= bare_level * (1.0 - tolerance)
     films = peaks[:-1] if is_bare else peaks
     low, high, _ = max(films, key=lambda peak: peak[2])
     border = max(2, round(0.01 * min(ratio.shape)))

@@ -99,6 +99,8 @@ class Scene:
         Exposure of the film frame over that of the open light; 1 where unknown.
     exposure_mismatch : bool
         Exposures differ, or only one of them is known.
+    exposure_unknown : bool
+        Only one of them is known, and no bare area shows the other.
     areas : mapping of str to ndarray of bool
         Cells of each film, defects included.
     films : mapping of str to ndarray of bool
@@ -119,6 +121,7 @@ class Scene:
     u_flat_rel: float
     exposure_ratio: float
     exposure_mismatch: bool
+    exposure_unknown: bool
     areas: Mapping[str, BoolArray]
     films: Mapping[str, BoolArray]
     bare: BoolArray | None
@@ -152,6 +155,8 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
     dark = _stack(companions.dark, box, plan, None)
     base, u_dark = _base(dark, box, plan.channel)
     ratio, mismatch = _exposures(film_stack, light)
+    # With one exposure known and the other not, any level may be that of bare light.
+    guessed = mismatch and None in (film_stack.exposure_s, light and light.exposure_s)
     if light is None:
         seen = film_stack.cells - base
         seen /= max(float(np.percentile(seen, 99.5)), 1e-9)
@@ -170,7 +175,7 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
             (film_stack.cells - base) / illumination,
             box,
             plan,
-            bare_level=ratio,
+            bare_level=None if guessed else ratio,
             image=film.record.image,
         )
     opaque = _opaque(
@@ -185,6 +190,7 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
     seen = (film_stack.cells - base) / illumination
     if opaque is not None:
         seen -= opaque.stray
+    seen_ratio = None if bare is None or light is None else float(np.median(seen[bare]))
     kept, excluded = _without_defects(seen, films, bare, plan)
     return Scene(
         box=box,
@@ -197,7 +203,8 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
         u_dark=u_dark,
         u_flat_rel=u_flat,
         exposure_ratio=ratio,
-        exposure_mismatch=mismatch,
+        exposure_mismatch=mismatch or _is_off(seen_ratio, ratio, plan),
+        exposure_unknown=guessed and bare is None,
         areas=films,
         films={name: mask for name, mask in kept.items() if name != OPEN},
         bare=kept.get(OPEN),
@@ -232,6 +239,15 @@ def _stack(
     return _companions.stack(
         frames, box, transfer=plan.transfer, channel=plan.channel, exposure_s=exposure_s
     )
+
+
+def _is_off(seen: float | None, expected: float, plan: LightPlan) -> bool:
+    """Return whether a bare area is farther from the expected level than any lamp drifts."""
+    return seen is not None and abs(seen / expected - 1.0) > _tolerance(plan)
+
+
+def _tolerance(plan: LightPlan) -> float:
+    return max(0.08, plan.lamp_drift_rel + _BARE_MARGIN)
 
 
 def _base(dark: Stack | None, box: Box, channel: str) -> tuple[Float32Array | float, float]:
@@ -275,7 +291,7 @@ def _films_and_bare(
     bare_level: float | None,
     image: str,
 ) -> tuple[dict[str, BoolArray], BoolArray | None]:
-    tolerance = max(0.08, plan.lamp_drift_rel + _BARE_MARGIN)
+    tolerance = _tolerance(plan)
     if plan.regions:
         named = {name: cells_of(rect, box) for name, rect in plan.regions.items()}
         for name, mask in named.items():

@@ -345,3 +345,33 @@ def test_glare_that_dominates_is_flagged(make_desk):
     row = mean_of(measure_optical_density(desk.frame(10.0**-2.2), CLEAN, frames))
     assert "glare-dominated" in row.flags
     assert row.estimate.value == pytest.approx(2.2, abs=0.02)
+
+
+def test_an_exposure_known_on_one_side_only_leaves_the_uncertainty_unknown(desk):
+    film = desk.frame(10.0**-0.8, known=False)
+    row = mean_of(measure_optical_density(film, CLEAN, desk.companions()))
+    assert row.flags == ("exposure-mismatch",)
+    assert row.estimate.components is None
+
+
+@pytest.mark.parametrize("exposure", [0.4, 2.5])
+def test_a_bare_strip_makes_up_for_an_exposure_that_is_not_known(make_desk, beside_strip, exposure):
+    desk = make_desk(fill=0.35)
+    film = desk.frame(beside_strip(10.0**-0.8), known=False)
+    outcome = measure_optical_density(film, CLEAN, desk.companions(exposure=exposure))
+    row = mean_of(outcome)
+    assert row.estimate.value == pytest.approx(0.8, abs=0.002)
+    assert row.flags == ("exposure-mismatch",)
+    assert row.estimate.components is not None
+
+
+def test_a_bare_strip_brighter_than_the_open_light_betrays_another_exposure(desk, beside_strip):
+    film = desk.frame(beside_strip(10.0**-0.8), known=False)
+    frames = desk.companions(exposure=0.5)
+    frames["open_light"] = tuple(
+        dataclasses.replace(f, header=dataclasses.replace(f.header, exposure_s=None))
+        for f in frames["open_light"]
+    )
+    row = mean_of(measure_optical_density(film, CLEAN, frames))
+    assert row.estimate.value == pytest.approx(0.8, abs=0.002)
+    assert row.flags == ("exposure-mismatch",)
