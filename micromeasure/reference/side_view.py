@@ -157,6 +157,11 @@ def dome_truth(dome: Dome) -> DomeTruth:
     inside = np.logical_and(place > 0, place < chord)
     between = np.flatnonzero(np.logical_and(outer, inside))
     along = float(place[between][np.argmax(height[between])])
+    # The corners of the outline are a thousandth of a radian apart; a circle's top is exact.
+    centre = np.array([0.0, -dome.crown_radius_um])
+    lean = math.degrees(math.atan2(-direction[1], direction[0]))
+    if -dome.left_deg < lean < dome.right_deg:
+        along = float((centre - left) @ direction)
     return DomeTruth(
         dome_height_um=float(height[between].max()),
         base_chord_um=chord,

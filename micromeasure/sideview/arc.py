@@ -149,12 +149,12 @@ def fit_arc(u: FloatArray, v: FloatArray, *, straight: bool = False) -> Arc:
         if scale > 0 and len(u) > 6:
             weights = np.clip(1 - (distance / (_TUKEY * scale)) ** 2, 0.0, None) ** 2
         weighted = jacobian[:, :free] * weights[:, None]
-        move, *_ = np.linalg.lstsq(
-            weighted.T @ jacobian[:, :free], -weighted.T @ distance, rcond=None
-        )
+        move = _solved(weighted.T @ jacobian[:, :free], -weighted.T @ distance)
         offset, slope = offset + float(move[0]), slope + float(move[1])
         if not straight:
             curvature += float(move[2])
+        if np.all(np.abs(jacobian[:, :free] @ move).max() < 1e-4 * max(scale, 1e-12)):
+            break
     distance, jacobian = _distances(u, v, (offset, slope, curvature))
     return _judge(
         u, distance, jacobian[:, :free], weights=weights, solution=(offset, slope, curvature)
@@ -241,6 +241,14 @@ def _distances(
     distance = 2 * q / (1 + root)
     by_offset = -(2 * half * (a * sin + b * cos) + cos)
     return distance, np.column_stack([by_offset, -a, (a * a + b * b) / 2]) / root[:, None]
+
+
+def _solved(normal: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve normal equations whose unknowns have units of their own, so of different size."""
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    scaled = normal / np.outer(scale, scale) + 1e-12 * np.eye(len(scale))
+    solution: FloatArray = np.linalg.solve(scaled, right / scale) / scale
+    return solution
 
 
 def _spread(values: FloatArray) -> float:

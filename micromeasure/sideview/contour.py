@@ -6,7 +6,7 @@ half-way level between the plateaus on the two sides.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,18 +15,18 @@ from numpy.typing import NDArray
 from micromeasure.errors import MeasurementError
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.part import Part
-
-Booleans = NDArray[np.bool_]
+from micromeasure.sideview.step import Booleans, fit_edges, fit_steps, sample
 
 # Plateaus count to this many blur widths from the edge; a Gaussian edge is complete there.
 _REACH_SIGMA = 3.0
 # Half-pixel steps: what bilinear sampling does to a profile then cancels between neighbours, down
 # to 0.003 px; with whole steps it would shift near-level edges by up to 0.02 px.
 _STEP_PX = 0.5
-_FIT_ROUNDS = 4
 # A profile whose step is below this share of its neighbours' is not the same edge.
 _MIN_STEP_SHARE = 0.6
-_SUBSET = 500
+_SUBSET = 250
+# A shape thicker than this share of its width is no strip.
+_MAX_STRIP_SHARE = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +47,8 @@ class Contour:
         Blur of the edge, median over the outline.
     step : float
         Median difference of grey values across the edge.
+    thickness_px : float or None
+        Thickness of the sheet from area and length of the outline, None for a solid shape.
     """
 
     points_px: FloatArray
@@ -55,6 +57,7 @@ class Contour:
     u_px: FloatArray
     sigma_px: float
     step: float
+    thickness_px: float | None
 
 
 def trace_contour(pixels: NDArray[Any], part: Part) -> Contour:
@@ -88,39 +91,8 @@ def trace_contour(pixels: NDArray[Any], part: Part) -> Contour:
     points, normals = _resample(moved, smooth=2.0)
     # Second pass: the blur, from a sample of profiles, then all of them with that blur.
     sigma = _blur(pixels, points, normals, sign)
-    return _fit_all(pixels, points, normals, sigma=sigma, sign=sign)
-
-
-def sample(
-    pixels: NDArray[Any], points: FloatArray, normals: FloatArray, offsets: FloatArray
-) -> FloatArray:
-    """Sample profiles by bilinear interpolation.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (rows, cols)
-    points, normals : ndarray of float, shape (n, 2)
-    offsets : ndarray of float, shape (m,)
-        Distances along the normal, pixels.
-
-    Returns
-    -------
-    ndarray of float, shape (n, m)
-        NaN where a profile leaves the image.
-    """
-    rows, cols = pixels.shape
-    x = points[:, :1] + normals[:, :1] * offsets
-    y = points[:, 1:] + normals[:, 1:] * offsets
-    outside = (x < 0) | (y < 0) | (x > cols - 1) | (y > rows - 1)
-    column = np.clip(x, 0, cols - 1.001).astype(np.int32)
-    row = np.clip(y, 0, rows - 1.001).astype(np.int32)
-    fx, fy = x - column, y - row
-    flat, start = pixels.reshape(-1), row * cols + column
-    top = flat[start] * (1 - fx) + flat[start + 1] * fx
-    bottom = flat[start + cols] * (1 - fx) + flat[start + cols + 1] * fx
-    values: FloatArray = top * (1 - fy) + bottom * fy
-    values[outside] = np.nan
-    return values
+    thickness = _strip_thickness(points)
+    return _fit_all(pixels, (points, normals), sigma=sigma, sign=sign, thickness=thickness)
 
 
 def _mask_outline(part: Part) -> FloatArray:
@@ -214,123 +186,38 @@ def _offsets(sigma: float) -> FloatArray:
     return np.arange(-reach, reach + 0.25, _STEP_PX)
 
 
+def _strip_thickness(points: FloatArray) -> float | None:
+    """Return the thickness of a strip from its outline's length and area, None for a solid."""
+    x, y = points.T
+    area = abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2
+    length = float(np.hypot(*np.diff(points, axis=0, append=points[:1]).T).sum())
+    # A strip of thickness t and length l has area t l and perimeter 2 (l + t).
+    root = length * length / 16 - area
+    if root <= 0:
+        return None
+    thickness = length / 4 - math.sqrt(root)
+    return thickness if thickness < _MAX_STRIP_SHARE * float(np.ptp(x)) else None
+
+
 def _fit_all(
-    pixels: NDArray[Any], points: FloatArray, normals: FloatArray, *, sigma: float, sign: float
-) -> Contour:
+    pixels: NDArray[Any], lines: tuple[FloatArray, FloatArray], *, sigma: float, sign: float,
+    thickness: float | None,
+) -> Contour:  # fmt: skip
+    points, normals = lines
     offsets = _offsets(sigma)
-    fit = fit_edges(sample(pixels, points, normals, offsets), offsets, sigma)
+    opposite = None
+    if thickness is not None and thickness < offsets[-1] + 3 * sigma:
+        opposite = thickness
+        # Beyond the other edge nothing is known of this one.
+        offsets = offsets[offsets > -thickness / 2 - sigma]
+    fit = fit_steps(sample(pixels, points, normals, offsets), offsets, sigma, opposite)
     step = float(np.median(fit.step[fit.good & (sign * fit.step > 0)]))
-    valid = fit.good & (fit.step / step > _MIN_STEP_SHARE) & (fit.step / step < 1 / _MIN_STEP_SHARE)
-    valid &= np.abs(fit.position) < offsets[-1] / 2
+    share = fit.step / step
+    valid = fit.good & (share > _MIN_STEP_SHARE) & (share < 1 / _MIN_STEP_SHARE)
     noise = float(np.median(fit.residual[valid])) if valid.any() else 0.0
     valid &= fit.residual < 4 * noise + 0.02 * abs(step)
-    position = np.where(np.isfinite(fit.position), np.clip(fit.position, -2, 2), 0.0)
+    position = np.where(np.isfinite(fit.position), fit.position, 0.0)
     return Contour(
         points_px=points + normals * position[:, None], normals_px=normals, valid=valid,
-        u_px=fit.u, sigma_px=sigma, step=abs(step),
+        u_px=fit.u, sigma_px=sigma, step=abs(step), thickness_px=thickness,
     )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EdgeFits:
-    """Blurred steps fitted to profiles, one entry a profile.
-
-    Attributes
-    ----------
-    position, u : ndarray of float, shape (n,)
-        Offset of the step and its standard uncertainty, pixels.
-    step : ndarray of float, shape (n,)
-        Grey value at the start of the profile minus that at its end.
-    sigma : ndarray of float, shape (n,)
-        Blur width, pixels.
-    residual : ndarray of float, shape (n,)
-        Root mean square of what the fit leaves, grey values.
-    good : ndarray of bool, shape (n,)
-        False where the profile leaves the image or the fit ran away.
-    """
-
-    position: FloatArray
-    u: FloatArray
-    step: FloatArray
-    sigma: FloatArray
-    residual: FloatArray
-    good: Booleans
-
-
-def fit_edges(
-    profiles: FloatArray, offsets: FloatArray, sigma: float, *, fit_blur: bool = False
-) -> EdgeFits:
-    """Fit a step blurred by a Gaussian to each profile by Gauss-Newton.
-
-    Parameters
-    ----------
-    profiles : ndarray of float, shape (n, m)
-        NaN makes a whole profile not good.
-    offsets : ndarray of float, shape (m,)
-    sigma : float
-        Blur width, the start value where `fit_blur` is set.
-    fit_blur : bool
-        Whether the blur is free for each profile.
-
-    Returns
-    -------
-    EdgeFits
-
-    Notes
-    -----
-    Model: c - (d/2) erf((s - p) / (sqrt(2) sigma)). The position is uncorrelated with level,
-    step and blur when the profile is centred on the edge, so a blur that is a little off does
-    not move it.
-    """
-    finite: Booleans = np.asarray(np.isfinite(profiles).all(axis=1))
-    values = np.where(finite[:, None], profiles, 0.0)
-    n, m = values.shape
-    position, width = np.zeros(n), np.full(n, sigma)
-    for _ in range(_FIT_ROUNDS):
-        basis = _basis(offsets, position, width, fit_blur=fit_blur)
-        solution, left, inverse = _solve(basis, values)
-        step = -2.0 * solution[:, 1]
-        scale = np.where(np.abs(step) > 1e-9, step, np.inf)
-        # Column 2 is the derivative by position for a step of 1.
-        position = np.clip(
-            position + np.clip(solution[:, 2] / scale, -1, 1), offsets[0], offsets[-1]
-        )
-        if fit_blur:
-            width = np.clip(width + np.clip(solution[:, 3] / scale, -0.5, 0.5), 0.3, 15.0)
-    residual = np.sqrt(left / m)
-    variance = left / max(m - basis.shape[2], 1) * inverse[:, 2, 2]
-    good = finite & np.isfinite(variance) & (np.abs(position) < offsets[-1] - 1)
-    u = np.sqrt(np.maximum(variance, 0.0)) / np.abs(scale)
-    return EdgeFits(position=position, u=u, step=step, sigma=width, residual=residual, good=good)
-
-
-def _basis(
-    offsets: FloatArray, position: FloatArray, width: FloatArray, *, fit_blur: bool
-) -> FloatArray:
-    """Return level, step and derivatives at the present fit, shape (n, m, 3 or 4)."""
-    from scipy.special import erf
-
-    z = (offsets[None, :] - position[:, None]) / width[:, None]
-    density = np.exp(-0.5 * z * z) / (math.sqrt(2 * math.pi) * width[:, None])
-    columns = [np.ones_like(z), erf(z / math.sqrt(2)), density]
-    if fit_blur:
-        columns.append(z * density)
-    return np.stack(columns, axis=2)
-
-
-def _solve(basis: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return solutions, sums of squared residuals and inverse normal matrices."""
-    turned = basis.transpose(0, 2, 1)
-    normal = turned @ basis
-    size = normal.shape[1]
-    # A trace of damping keeps flat profiles solvable; it moves no sound fit by 1e-9.
-    trace = np.trace(normal, axis1=1, axis2=2)[:, None, None]
-    inverse = np.linalg.inv(normal + 1e-10 * trace * np.eye(size))
-    solution = (inverse @ (turned @ values[:, :, None]))[:, :, 0]
-    left = ((values - (basis @ solution[:, :, None])[:, :, 0]) ** 2).sum(axis=1)
-    return solution, left, inverse
-
-
-def shifted(contour: Contour, origin_px: tuple[float, float]) -> Contour:
-    """Return the contour with an origin added, from window to whole-image coordinates."""
-    return replace(contour, points_px=contour.points_px + np.asarray(origin_px, dtype=float))

@@ -27,6 +27,7 @@ _SUPPORT_MIN_SHARE = 0.8
 _SUPPORT_MIN_LENGTH = 0.12
 # Less contrast than this between part and surroundings, in noise units, is no outline.
 _MIN_CONTRAST = 4.0
+_SURFACE_GRID = 17
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +119,7 @@ def _separate(image: NDArray[np.float32]) -> tuple[Mask, bool]:
     mask = (image > level) == is_bright
     for _ in range(2):
         flat = image - _surface(image, ~mask)
-        part, around = flat[mask], flat[~mask]
+        part, around = _samples(flat, mask)
         if part.size < 50 or around.size < 50:
             break
         # Half-way between the typical levels, so that the outline starts where edges are sought.
@@ -128,12 +129,22 @@ def _separate(image: NDArray[np.float32]) -> tuple[Mask, bool]:
     return mask.astype(np.uint8), is_bright
 
 
+def _samples(
+    image: NDArray[np.float32], mask: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return grey values on and off the mask, enough of them for medians."""
+    step = max(1, min(image.shape) // 250)
+    some = image[::step, ::step]
+    chosen = mask[::step, ::step]
+    return some[chosen], some[~chosen]
+
+
 def _check_contrast(flat: NDArray[np.float32], mask: NDArray[np.bool_]) -> None:
     share = float(mask.mean())
     if not 0.002 < share < 0.98:
         message = f"{100 * share:.1f} % of the image differs from its surroundings: no part found"
         raise MeasurementError(message)
-    part, around = flat[mask], flat[~mask]
+    part, around = _samples(flat, mask)
     middle = np.median(around)
     spread = 1.4826 * float(np.median(np.abs(around - middle)))
     contrast = abs(float(np.median(part)) - float(middle))
@@ -149,7 +160,7 @@ def _otsu(image: NDArray[np.float32]) -> float:
     """Return the level that parts the grey values best in two (Otsu 1979)."""
     import cv2
 
-    low, high = (float(v) for v in np.percentile(image[::3, ::3], [0.2, 99.8]))
+    low, high = (float(v) for v in np.percentile(image[::5, ::5], [0.2, 99.8]))
     if high <= low:
         message = "the image is of one grey value; nothing to measure"
         raise MeasurementError(message)
@@ -176,10 +187,27 @@ def _surface(image: NDArray[np.float32], chosen: NDArray[np.bool_]) -> NDArray[n
         weights, *_ = np.linalg.lstsq(terms[keep], values[keep], rcond=None)
         rest = values - terms @ weights
         keep = np.abs(rest) <= 3 * 1.4826 * np.median(np.abs(rest[keep])) + 1e-6
-    c, cx, cy, cxx, cxy, cyy = (np.float32(w) for w in weights)
-    line = c + cx * x + cxx * x * x
-    surface: NDArray[np.float32] = line[None, :] + (cy * y + cyy * y * y)[:, None]
-    return surface + (cxy * y)[:, None] * x[None, :]
+    # The surface is smooth: worked out on a coarse grid and stretched over the image.
+    grid_y, grid_x = np.meshgrid(
+        np.linspace(-1, 1, _SURFACE_GRID), np.linspace(-1, 1, _SURFACE_GRID), indexing="ij"
+    )
+    parts = (np.ones_like(grid_x), grid_x, grid_y, grid_x**2, grid_x * grid_y, grid_y**2)
+    coarse = sum(w * part for w, part in zip(weights, parts, strict=True)).astype(np.float32)
+    return _stretched(coarse, image.shape)
+
+
+def _stretched(coarse: NDArray[np.float32], shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """Stretch a grid whose outer entries lie on the image's border pixels over the image."""
+    import cv2
+
+    rows, cols = shape
+    last = _SURFACE_GRID - 1
+    matrix = np.array([[last / (cols - 1), 0, 0], [0, last / (rows - 1), 0]], dtype=np.float32)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    stretched = cv2.warpAffine(
+        coarse, matrix, (cols, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(stretched, dtype=np.float32)
 
 
 def _find_support(mask: Mask) -> tuple[float, float, FloatArray] | None:

@@ -9,16 +9,18 @@ from numpy.typing import NDArray
 
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.arc import into_frame
-from micromeasure.sideview.contour import sample
 from micromeasure.sideview.outline import Outline
 from micromeasure.sideview.profile import BaseLine, Crown
+from micromeasure.sideview.step import fit_steps, sample
 
 Indices = NDArray[np.intp]
 
 # Profiles across the sheet are a pixel apart; more than this many are thinned out.
-_MAX_PROFILES = 600
+_MAX_PROFILES = 400
 _MIN_PROFILES = 12
 _BLUR_PROFILES = 80
+# Beyond this many blur widths the two edges are found one by one.
+_THICK_SIGMA = 9.0
 _ROUNDS = 6
 
 
@@ -151,11 +153,15 @@ def measure_thickness(
     um_per_step = 1 / np.hypot(*direction_px.T)
     direction_px = direction_px * um_per_step[:, None]
     sigma = outline.sigma_um / outline.pixel_um
-    reach = math.ceil(thickness_um / outline.pixel_um / 2 + 3 * sigma + 2)
-    offsets = np.arange(-reach, reach + 1.0)
-    profiles = sample(outline.pixels, middle_px, direction_px, offsets)
     width = thickness_um / outline.pixel_um
-    widths, good = fit_slabs(profiles, offsets, width, _own_blur(profiles, offsets, width, sigma))
+    reach = math.ceil(width / 2 + 3 * sigma + 2)
+    if width > _THICK_SIGMA * sigma:
+        widths, good = _edge_to_edge(outline, middle_px, direction_px, width=width, sigma=sigma)
+    else:
+        offsets = np.arange(-reach, reach + 1.0)
+        profiles = sample(outline.pixels, middle_px, direction_px, offsets)
+        blur = _own_blur(profiles, offsets, width, sigma)
+        widths, good = fit_slabs(profiles, offsets, width, blur)
     if good.sum() < _MIN_PROFILES:
         return None
     values = widths * um_per_step
@@ -166,6 +172,29 @@ def measure_thickness(
         values_um=values, places_um=middle[good], normal_um=across[good].mean(axis=0),
         u_mean_um=_u_mean(values), sigma_um=outline.sigma_um,
     )  # fmt: skip
+
+
+def _edge_to_edge(
+    outline: Outline, middle_px: FloatArray, direction_px: FloatArray, *, width: float, sigma: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return widths of a sheet so thick that its edges do not touch each other's blur."""
+    reach = math.ceil(3 * sigma + 2)
+    offsets = np.arange(-reach, reach + 0.25, 0.5)
+    edges, good = [], np.ones(len(middle_px), dtype=bool)
+    for sign in (-1.0, 1.0):
+        outwards = sign * direction_px
+        position = np.full(len(middle_px), width / 2)
+        # Twice: the first fit tells where the second one's profiles are centred.
+        for _ in range(2):
+            start = middle_px + outwards * position[:, None]
+            fit = fit_steps(sample(outline.pixels, start, outwards, offsets), offsets, sigma)
+            position = position + np.where(fit.good, fit.position, 0.0)
+        typical = float(np.median(fit.step[fit.good])) if fit.good.any() else 1.0
+        good &= fit.good & (fit.step / typical > 0.6) & (fit.step / typical < 1 / 0.6)
+        if good.any():
+            good &= fit.residual < 4 * np.median(fit.residual[good]) + 1e-9
+        edges.append(position)
+    return edges[0] + edges[1], good
 
 
 def _own_blur(profiles: FloatArray, offsets: FloatArray, width: float, sigma: float) -> float:

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from micromeasure.errors import MeasurementError
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.arc import Arc, fit_arc
-from micromeasure.sideview.contour import Contour, fit_edges, sample
+from micromeasure.sideview.contour import Contour
 from micromeasure.sideview.part import Part
+from micromeasure.sideview.step import fit_edges, sample
 
 _MAX_COLUMNS = 2500
 # Around the part's feet the support's edge is not free: blur widths on each side.

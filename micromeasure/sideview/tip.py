@@ -7,6 +7,7 @@ between them, cut off by a straight face and rounded at both corners, and fitted
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,12 +16,16 @@ from micromeasure.sideview.arc import into_frame
 from micromeasure.sideview.outline import Outline
 from micromeasure.sideview.wedge import blurred_wedge, sliver
 
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
+
 # Surfaces are taken from so many blur widths behind the end, over so many thicknesses.
 _CLEAR_SIGMA = 3.0
 _SURFACE_THICKNESSES = 2.5
 _MAX_FACE_DEG = 35.0
 # Pixels the model is fitted to, at most; more are thinned out.
-_MAX_PIXELS = 1500
+_FIRST_PIXELS = 160
+_MAX_PIXELS = 600
 # Pixels closer than this may err alike.
 _CORRELATION_PX = 4.5
 # Root mean square misfit, as a share of the step, above which the end is of another shape.
@@ -95,8 +100,6 @@ def _fit_side(
     outline: Outline, index: int, along: FloatArray, *, thickness_um: float, face: int
 ) -> Tip | None:
     """Fit with the end face behind the point (1) or before it (-1) along the outline."""
-    from scipy.optimize import least_squares
-
     strip = _strip(outline, index, thickness_um, face)
     if strip is None:
         return None
@@ -106,20 +109,18 @@ def _fit_side(
     at, values = outline.pixels_near(middle, 0.8 * width + 4 * blur)
     rest = at - strip.origin
     grid = np.column_stack([rest @ strip.forward, rest @ strip.left])
+    near = (grid[:, 1] < strip.left_edge + 3 * blur) & (grid[:, 1] > strip.right_edge - 3 * blur)
     # The face is where the outline is farthest forward, give or take its slope.
-    near = (np.abs(grid[:, 0]) < 0.5 * width + 4 * blur) & (grid[:, 1] < strip.left_edge + 4 * blur)
-    near &= grid[:, 1] > strip.right_edge - 4 * blur
+    near &= np.abs(grid[:, 0]) < 0.5 * width + 4 * blur
     if near.sum() < 40:
         return None
-    grid, values = _thinned(grid[near], values[near])
-    start = [0.0, 0.0, min(0.15 * width, blur)]
-    limit = math.radians(_MAX_FACE_DEG)
-    bounds = ([-width, -limit, 0.0], [width, limit, 0.5 * width])
-    found = least_squares(
-        _misfit, start, bounds=bounds, args=(grid, values),
-        kwargs={"strip": strip, "blur": blur},
-        x_scale=[0.1 * blur, 0.05, 0.3 * blur], max_nfev=25,
-    )  # fmt: skip
+    grid, values = grid[near], values[near]
+    found = _least_squares(*_thinned(grid, values, _FIRST_PIXELS), strip, blur)
+    # Once more with the pixels along the face alone; the rest only tells the levels.
+    face_at = found.x[0] - grid[:, 1] * math.tan(found.x[1])
+    close = np.abs(grid[:, 0] - face_at) < 3.5 * blur + found.x[2]
+    grid, values = _thinned(grid[close], values[close], _MAX_PIXELS)
+    found = _least_squares(grid, values, strip, blur, start=found.x)
     jacobian = np.asarray(found.jac)
     variance = 2 * found.cost / max(len(values) - 5, 1)
     inflation = _inflation(np.asarray(found.fun), grid / outline.pixel_um)
@@ -183,13 +184,30 @@ def _inflation(rest: FloatArray, places_px: FloatArray) -> float:
     return max(1.0, 1.0 + 2.0 * float(rest[pairs[:, 0]] @ rest[pairs[:, 1]]) / power)
 
 
-def _thinned(grid: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Keep pixels in an even pattern that shares no period with the pixel grid."""
+def _thinned(grid: FloatArray, values: FloatArray, most: int) -> tuple[FloatArray, FloatArray]:
+    """Keep so many pixels at most, evenly spread."""
     count = len(values)
-    if count <= _MAX_PIXELS:
+    if count <= most:
         return grid, values
-    chosen = np.linspace(0, count - 1, _MAX_PIXELS).astype(np.intp)
+    chosen = np.linspace(0, count - 1, most).astype(np.intp)
     return grid[chosen], values[chosen]
+
+
+def _least_squares(
+    grid: FloatArray, values: FloatArray, strip: _Strip, blur: float, *,
+    start: FloatArray | None = None,
+) -> "OptimizeResult":  # fmt: skip
+    from scipy.optimize import least_squares
+
+    width = strip.left_edge - strip.right_edge
+    limit = math.radians(_MAX_FACE_DEG)
+    first = np.array([0.0, 0.0, min(0.15 * width, blur)]) if start is None else start
+    low, high = np.array([-width, -limit, 0.0]), np.array([width, limit, 0.5 * width])
+    return least_squares(
+        _misfit, np.clip(first, low + 1e-6, high - 1e-6), bounds=(low, high), args=(grid, values),
+        kwargs={"strip": strip, "blur": blur},
+        x_scale=[0.1 * blur, 0.05, 0.3 * blur], max_nfev=8, xtol=1e-4, ftol=1e-4,
+    )  # fmt: skip
 
 
 def _misfit(
@@ -229,7 +247,10 @@ def _blurred_end(x: FloatArray, grid: FloatArray, strip: _Strip, blur: float) ->
     inside -= blurred_wedge(local[:, 0] / blur, local[:, 1] / blur, math.pi / 2 - half_right)
     for vertex, bisector, half in ((left, into_left, half_left), (right, into_right, half_right)):
         local = _local(grid, vertex, bisector)
-        inside -= sliver(local[:, 0], local[:, 1], half=half, radius=float(x[2]), blur=blur)
+        # What rounding takes away is blurred no further than this.
+        near = np.hypot(*local.T) < 1.5 * x[2] + 4 * blur
+        a, b = local[near].T
+        inside[near] -= sliver(a, b, half=half, radius=float(x[2]), blur=blur)
     return inside
 
 

@@ -1,6 +1,5 @@
 """A side view taken apart: part, support, outline, base line, crown."""
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -63,38 +62,20 @@ def take_apart(pixels: NDArray[Any], um_per_px: tuple[float, float]) -> SideView
     part = find_part(pixels)
     contour = trace_contour(pixels, part)
     support = fit_support(pixels, part, contour, um_per_px)
+    thick = contour.thickness_px
     outline = outline_of(contour, um_per_px, pixels, is_bright=part.is_bright)
     if support is not None:
         height = into_frame(outline.points_um, support.point_um, support.along_um)[:, 1]
         outline = replace(outline, valid=outline.valid & (height > support.clear_um))
     return SideView(
         part=part, outline=outline, support=support, sigma_px=contour.sigma_px,
-        thickness_um=_rough_thickness(part, um_per_px),
+        thickness_um=None if thick is None else thick * outline.pixel_um,
         touches_border=bool(_border(part.mask).any()),
     )  # fmt: skip
 
 
 def _border(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.concatenate([mask[0], mask[-1], mask[:, 0], mask[:, -1]])
-
-
-def _rough_thickness(part: Part, um_per_px: tuple[float, float]) -> float | None:
-    """Return the sheet's thickness from area over half the outline, None for a solid shape."""
-    import cv2
-
-    contours, _ = cv2.findContours(part.mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outline = max(contours, key=len)
-    area = float(part.mask.sum())
-    length = cv2.arcLength(outline, closed=True)
-    # A strip of thickness t and length l has area t l and perimeter 2 (l + t).
-    root = length * length / 16 - area
-    if root <= 0:
-        return None
-    thickness = length / 4 - math.sqrt(root)
-    _, _, width, _ = cv2.boundingRect(outline)
-    if thickness > 0.2 * width:
-        return None
-    return thickness * part.factor * math.sqrt(um_per_px[0] * um_per_px[1])
 
 
 def base_line_of(view: SideView) -> BaseLine:

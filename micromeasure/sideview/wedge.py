@@ -68,7 +68,7 @@ def sliver(a: FloatArray, b: FloatArray, *, half: float, radius: float, blur: fl
     reach = radius / math.sin(half)
     # Quadrature over the sliver: strips along the arc, from the arc out to the flanks.
     opening = math.pi / 2 - half
-    n_angle, n_depth = 16, 4
+    n_angle, n_depth = 12, 3
     angle = (np.arange(n_angle) + 0.5) / n_angle * 2 * opening - opening
     outer = radius / np.cos(opening - np.abs(angle))
     depth = (np.arange(n_depth) + 0.5) / n_depth
