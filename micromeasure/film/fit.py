@@ -18,17 +18,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.edges.spline import cubic_basis, local_line
+from micromeasure.errors import MeasurementError
 from micromeasure.film.frame import Frame
 
 FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
 
 ROWS_PER_LEVEL = 80  # spacing of the levels' spline, rows
+MOST_LEVELS = 12
 WINDOW_SIGMAS = 14.0
 WINDOW_PX = (10.0, 56.0)
 SMOOTH_TO_SIGMA = 0.12  # course noise allowed, in blur widths: the model is linear well beyond
 MAX_HALF_ROWS = 150
 BEND_DEGREE = 6
+UNSETTLED = (
+    "No blurred stack of layers fits along the film: the edges are too faint, too close for the "
+    "blur, or change too much from place to place; check focus and layers, or give a region."
+)
 PIXEL_LIMIT = 5.0  # residuals beyond this many standard deviations have no weight
 
 
@@ -80,18 +87,39 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Window:
-    """Pixels of a group: values, weights, distances.
+    """Pixels of a group: values, weights, distances. Single precision: sums are short.
 
     Attributes
     ----------
-    values, weights : ndarray, shape (n, m)
-    distance_px : ndarray, shape (n_edges, n, m)
+    values, weights : ndarray of float32, shape (n, m)
+    distance_px : ndarray of float32, shape (n_edges, n, m)
         Along the normal from each edge.
     """
 
-    values: FloatArray
-    weights: FloatArray
-    distance_px: FloatArray
+    values: Float32Array
+    weights: Float32Array
+    distance_px: Float32Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Linear:
+    """The model made linear around a group's state, and the normal equations of its rows.
+
+    Attributes
+    ----------
+    residual : ndarray of float32, shape (n, m)
+    templates : ndarray of float32, shape (n, q, m)
+        Derivatives by positions, base, steps, blur, slope of the light.
+    weights : ndarray of float32, shape (n, m)
+    normal : ndarray, shape (n, q, q)
+    right : ndarray, shape (n, q)
+    """
+
+    residual: Float32Array
+    templates: Float32Array
+    weights: Float32Array
+    normal: FloatArray
+    right: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +137,7 @@ class Step:
     mean_cov : ndarray, shape (n_edges, n_edges)
         Covariance of the offsets' means over the rows of weight, for unit noise, all
         parameters unknown.
-    residual : ndarray, shape (n, m)
+    residual : ndarray of float32, shape (n, m)
     noise : float
         Standard deviation of the residuals.
     """
@@ -118,7 +146,7 @@ class Step:
     row_cov: FloatArray
     common: Common
     mean_cov: FloatArray
-    residual: FloatArray
+    residual: Float32Array
     noise: float
 
 
@@ -131,20 +159,58 @@ def gather(frame: Frame, group: Group) -> Window:
     col = first[:, None] + np.arange(width)
     inside = (col >= 0) & (col < frame.shape[1]) & (col <= right[:, None])
     values = frame.take(group.rows[:, None], np.clip(col, 0, frame.shape[1] - 1))
+    # Distances start from whole columns, so that single precision keeps 1e-6 px.
+    lag = (first - group.course_px) * group.cosine
+    ahead = np.arange(width) * group.cosine[:, None]
     return Window(
-        values=values.astype(np.float64),
-        weights=inside.astype(np.float64),
-        distance_px=(col - group.course_px[:, :, None]) * group.cosine[:, None],
+        values=values,
+        weights=inside.astype(np.float32),
+        distance_px=(lag[:, :, None] + ahead).astype(np.float32),
     )
 
 
-def solve(group: Group, window: Window, good: BoolArray) -> Step:
+def linear_model(group: Group, window: Window) -> Linear:
+    """Make the model linear around a group's state."""
+    model, templates = _templates(group.common, window)
+    residual = window.values - model
+    normal, right = _equations(templates, residual, window.weights)
+    return Linear(
+        residual=residual,
+        templates=templates,
+        weights=window.weights,
+        normal=normal,
+        right=right,
+    )
+
+
+def reweighted(linear: Linear, weights: Float32Array) -> Linear:
+    """Return the linear model with other weights; only rows that change are summed anew."""
+    rows = np.flatnonzero((weights != linear.weights).any(axis=1))
+    if rows.size == 0:
+        return linear
+    normal, right = linear.normal.copy(), linear.right.copy()
+    normal[rows], right[rows] = _equations(
+        linear.templates[rows], linear.residual[rows], weights[rows]
+    )
+    return replace(linear, weights=weights, normal=normal, right=right)
+
+
+def _equations(
+    templates: Float32Array, residual: Float32Array, weights: Float32Array
+) -> tuple[FloatArray, FloatArray]:
+    weighted = templates * weights[:, None, :]
+    normal = weighted @ templates.transpose(0, 2, 1)
+    right = (weighted @ residual[:, :, None])[:, :, 0]
+    return normal.astype(np.float64), right.astype(np.float64)
+
+
+def solve(group: Group, linear: Linear, good: BoolArray) -> Step:
     """Solve the model once, linear around the group's state.
 
     Parameters
     ----------
     group : Group
-    window : Window
+    linear : Linear
     good : ndarray of bool, shape (n,)
         Rows that determine the common parameters; the others only get their own offsets.
 
@@ -154,12 +220,8 @@ def solve(group: Group, window: Window, good: BoolArray) -> Step:
     common ones solve sum_rows Phi' (H_cc - H_cp inv(H_pp) H_pc) Phi, Phi their curves along
     the film (Golub and Pereyra's projection, per row); positions follow by back-substitution.
     """
-    model, templates = _templates(group.common, window)
-    residual = window.values - model
     n_edges = len(group.course_px)
-    weighted = templates * window.weights[:, None, :]
-    normal = weighted @ templates.transpose(0, 2, 1)
-    right = (weighted @ residual[:, :, None])[:, :, 0]
+    normal, right = linear.normal.copy(), linear.right.copy()
     h_pp = normal[:, :n_edges, :n_edges].copy()
     scale = np.einsum("nii->n", h_pp) / n_edges
     typical = float(np.median(scale)) + 1e-300
@@ -180,11 +242,14 @@ def solve(group: Group, window: Window, good: BoolArray) -> Step:
     rest = right[:, :n_edges] - np.einsum("ncp,cn->np", h_cp, change)
     offset = np.einsum("npq,nq->pn", row_cov, rest)
     # Residuals of the linear solution, without building the model anew.
-    everything = np.concatenate([offset, change])
-    residual -= np.einsum("ntm,tn->nm", templates, everything)
-    weights = window.weights[used]
-    n_free = float(weights.sum()) - n_edges * len(weights) - coefficients.size
-    noise = math.sqrt(float(np.sum(weights * residual[used] ** 2)) / max(n_free, 1.0))
+    everything = np.concatenate([offset, change]).T.astype(np.float32)
+    residual = linear.residual - (everything[:, None, :] @ linear.templates)[:, 0]
+    weights = linear.weights * used[:, None]
+    n_free = float(weights.sum()) - n_edges * int(used.sum()) - coefficients.size
+    squares = np.einsum("nm,nm,nm->n", weights, residual, residual)
+    noise = math.sqrt(float(squares.sum()) / max(n_free, 1.0))
+    if not math.isfinite(noise):
+        raise MeasurementError(UNSETTLED)
     return Step(
         offset_px=offset,
         row_cov=row_cov,
@@ -197,7 +262,7 @@ def solve(group: Group, window: Window, good: BoolArray) -> Step:
     )
 
 
-def _templates(common: Common, window: Window) -> tuple[FloatArray, FloatArray]:
+def _templates(common: Common, window: Window) -> tuple[Float32Array, Float32Array]:
     """Return the model, shape (n, m), and its derivatives, shape (n, q, m).
 
     Order of the derivatives: positions, base, steps, blur, slope of the light.
@@ -206,19 +271,22 @@ def _templates(common: Common, window: Window) -> tuple[FloatArray, FloatArray]:
 
     distance = window.distance_px
     n_edges, n, m = distance.shape
-    sigma = common.sigma_px[:, None]
-    z = distance / sigma
+    z = distance * (1.0 / common.sigma_px)[:, None].astype(np.float32)
     share = ndtr(z)
-    density = np.exp(-0.5 * z * z) * (1.0 / math.sqrt(2.0 * math.pi))
-    density *= (common.steps / common.sigma_px)[:, :, None]
-    middle = 0.5 * (distance[0] + distance[-1])
-    light = 1.0 + common.slope[:, None] * middle
-    scene = common.base[:, None] + np.einsum("en,enm->nm", common.steps, share)
-    templates = np.empty((n, 2 * n_edges + 3, m))
-    templates[:, :n_edges] = -(density * light).transpose(1, 0, 2)
+    density = np.exp(np.float32(-0.5) * z * z)
+    density *= (common.steps / (common.sigma_px * -math.sqrt(2.0 * math.pi)))[:, :, None].astype(
+        np.float32
+    )
+    middle = distance[0] if n_edges == 1 else np.float32(0.5) * (distance[0] + distance[-1])
+    light = np.float32(1.0) + common.slope[:, None].astype(np.float32) * middle
+    density *= light
+    steps = common.steps.astype(np.float32)
+    scene = common.base[:, None].astype(np.float32) + (steps[:, :, None] * share).sum(axis=0)
+    templates = np.empty((n, 2 * n_edges + 3, m), dtype=np.float32)
+    templates[:, :n_edges] = density.transpose(1, 0, 2)
     templates[:, n_edges] = light
     templates[:, n_edges + 1 : 2 * n_edges + 1] = (share * light).transpose(1, 0, 2)
-    templates[:, 2 * n_edges + 1] = -np.einsum("enm,enm->nm", density, z) * light
+    templates[:, 2 * n_edges + 1] = (density * z).sum(axis=0)
     templates[:, 2 * n_edges + 2] = middle * scene
     return scene * light, templates
 
@@ -227,9 +295,10 @@ def _bases(group: Group) -> list[FloatArray]:
     """Return the curves along the film of each common parameter."""
     rows = group.rows.astype(np.float64)
     t = (rows - rows[0]) / max(rows[-1] - rows[0], 1.0)
-    n_levels = int(np.clip(round((rows[-1] - rows[0]) / ROWS_PER_LEVEL), 3, 16))
+    n_levels = int(np.clip(round((rows[-1] - rows[0]) / ROWS_PER_LEVEL), 3, MOST_LEVELS))
     if rows.size < 40 * n_levels:
-        n_levels = max(2, rows.size // 40)
+        # A first look at thinned rows: little is asked of it, and little lets it go astray.
+        n_levels = 3
     levels = cubic_basis(t, n_levels)
     n_steps = len(group.course_px)
     return [levels] * (1 + n_steps) + [cubic_basis(t, 2), cubic_basis(t, 3)]

@@ -10,6 +10,7 @@ from micromeasure.edges.correlation import inflation
 from micromeasure.errors import MeasurementError
 from micromeasure.film.fit import (
     PIXEL_LIMIT,
+    UNSETTLED,
     WINDOW_PX,
     WINDOW_SIGMAS,
     Common,
@@ -18,13 +19,16 @@ from micromeasure.film.fit import (
     Window,
     cosines,
     gather,
+    linear_model,
     moved,
+    reweighted,
     solve,
 )
 from micromeasure.film.frame import Frame
 from micromeasure.film.stack import Stack
 
 FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
 
 FIRST_ROWS = 256  # rows of the first fit, spread over the film; it finds blur and levels
@@ -32,12 +36,10 @@ FIRST_REACH_PX = 24.0
 FIRST_ROOM_PX = 6.0
 NEAR_SIGMAS = 3.5  # an edge's own zone: what lies here decides whether its row is used
 FIRST_ROUNDS = 12
-FINE_ROUNDS = 2
+FINE_ROUNDS = 4
+SETTLED_SIGMAS = 0.1  # the model is linear to a percent of such a move
+LEAST_ODD = 0.012  # of the contrast: a quieter image shows the film's own roughness as odd
 MEDIAN_ROWS = 400  # rows that suffice for a median
-UNSETTLED = (
-    "No blurred stack of layers fits along the film: the edges are too faint, too close for the "
-    "blur, or change too much from place to place; check focus and layers, or give a region."
-)
 MIN_ROWS = 48  # fewer usable rows are no basis for a mean with a stated uncertainty
 
 
@@ -244,7 +246,7 @@ def _settle(frame: Frame, group: Group) -> Group:
     good = np.ones(group.rows.size, dtype=bool)
     for _ in range(FIRST_ROUNDS):
         window = gather(frame, group)
-        step = solve(group, window, good)
+        step = solve(group, linear_model(group, window), good)
         good = _usable(group, window, step)
         if np.count_nonzero(good) < 0.3 * good.size:
             raise MeasurementError(UNSETTLED)
@@ -300,8 +302,12 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
     good = np.ones(group.rows.size, dtype=bool)
     for _ in range(FINE_ROUNDS):
         window, step, good = _solve_clean(frame, group, good)
-        group = moved(group, step, good)
-    window, step, good = _solve_clean(frame, group, good)
+        ahead = moved(group, step, good)
+        change = np.abs(ahead.course_px - group.course_px)[:, good]
+        allowed = SETTLED_SIGMAS * float(np.median(step.common.sigma_px))
+        if float(np.quantile(change, 0.98)) < allowed:
+            break
+        group = ahead
     _check_settled(group, step, good)
     clipped = _clipped(window, full_scale)
     factor = inflation(*_mock_offsets(group, window, step, good))
@@ -323,12 +329,18 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
 def _solve_clean(frame: Frame, group: Group, good: BoolArray) -> tuple[Window, Step, BoolArray]:
     """Solve, find spoilt pixels and rows by what is left, and solve again without them."""
     window = gather(frame, group)
-    step = solve(group, window, good)
+    linear = linear_model(group, window)
+    step = solve(group, linear, good)
     for _ in range(2):
-        good = _usable(group, window, step)
+        before, good = good, _usable(group, window, step)
         _check_enough(good)
         clean = window.weights * _pixel_weights(group, window, step)
-        step = solve(group, replace(window, weights=clean), good)
+        changed = int(np.count_nonzero(clean != linear.weights))
+        linear = reweighted(linear, clean)
+        step = solve(group, linear, good)
+        # A handful of pixels more or less does not show in a mean over all rows.
+        if changed < 1e-4 * clean.size and np.array_equal(before, good):
+            break
     return replace(window, weights=clean), step, good
 
 
@@ -371,7 +383,8 @@ def _normalised(window: Window, step: Step) -> FloatArray:
     rest = np.count_nonzero(window.weights[thin], axis=0)
     at = np.minimum(len(size) - rest + rest // 2, len(size) - 1)
     usual = 1.4826 * size[at, np.arange(size.shape[1])]
-    floor = max(0.3 * float(np.median(usual)), 1e-9)
+    contrast = float(np.min(np.abs(np.median(step.common.steps, axis=1))))
+    floor = max(0.3 * float(np.median(usual)), LEAST_ODD * contrast, 1e-9)
     return np.asarray(step.residual / np.maximum(usual, floor))
 
 
@@ -380,13 +393,13 @@ def _near(group: Group, window: Window) -> BoolArray:
     return np.asarray((np.abs(window.distance_px) < limit).any(axis=0))
 
 
-def _pixel_weights(group: Group, window: Window, step: Step) -> FloatArray:
+def _pixel_weights(group: Group, window: Window, step: Step) -> Float32Array:
     """Return 0 for pixels far off the model outside the edges' own zones, else 1."""
     import cv2
 
     odd = (np.abs(_normalised(window, step)) > PIXEL_LIMIT) & (window.weights > 0)
     grown = cv2.dilate(odd.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return np.where(grown & ~_near(group, window), 0.0, 1.0)
+    return (~grown | _near(group, window)).astype(np.float32)
 
 
 def _usable(group: Group, window: Window, step: Step) -> BoolArray:
@@ -420,7 +433,7 @@ def _mock_offsets(
     The weights with which pixels enter an edge's position are laid over the plateaus beside it:
     what comes out has the size and the correlation along the film of the edge's own errors.
     """
-    sigma = group.common.sigma_px[:, None]
+    sigma = group.common.sigma_px[:, None].astype(np.float32)
     stride = math.ceil(2.0 * float(np.median(sigma)) / float(np.median(group.cosine))) + 1
     clear = math.ceil(4.0 * float(np.median(sigma)) / float(np.median(group.cosine)))
     residual = step.residual * window.weights

@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.errors import MeasurementError
+from micromeasure.film.fit import UNSETTLED
 from micromeasure.film.follow import Course, follow_films
 from micromeasure.film.frame import Frame
-from micromeasure.film.locate import MIN_ROWS, UNSETTLED, LocatedGroup, locate_edges
+from micromeasure.film.locate import MIN_ROWS, LocatedGroup, locate_edges
 from micromeasure.film.stack import Stack, find_stack
 from micromeasure.film.thickness import LayerThickness, layer_thickness
 from micromeasure.micrograph.image import Micrograph, Rectangle

@@ -1,7 +1,7 @@
 """Finding the edges of the layers in profiles that were aligned along the film."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +12,11 @@ from micromeasure.film.frame import Frame
 
 FloatArray = NDArray[np.float64]
 
-ROWS_PER_BAND = (4, 6)
-PIXELS_LOOKED_AT = 1_200_000  # of the last look, which decides which edges there are
+ROWS_PER_BAND = 4
+MOST_PASSES = 2
+SEARCH_PX = 8
+STANDING_PX = 2.0  # the last look bridges smaller moves
+PIXELS_LOOKED_AT = 800_000  # of the last look, which decides which edges there are
 N_BANDS = 32
 MOST_PEAKS = 48
 LEAST_SEEN = 0.2  # share of the bands in which a place across the film must be inside the image
@@ -85,20 +88,16 @@ def find_stack(frame: Frame, course: Course, n_edges: int) -> Stack:
     each place across the film the median over the bands. A speck, a scratch or a loose stretch
     touches a few bands only and does not reach the median.
     """
+    for _ in range(MOST_PASSES):
+        bands = _sample_bands(frame, course, ROWS_PER_BAND)
+        response = _derivative(bands)
+        extra, weight = band_offsets(response, np.median(response, axis=0), SEARCH_PX)
+        moves = robust_polynomial(bands.rows, extra * bands.stretch, weight, 4)
+        course = replace(course, rows=bands.rows, shift_px=bands.course_px + moves - _middle(frame))
+        if float(np.max(np.abs(moves))) < STANDING_PX:
+            break
     last_look = max(8, PIXELS_LOOKED_AT // (N_BANDS * frame.shape[1]))
-    bands = _sample_bands(frame, course, ROWS_PER_BAND[0])
-    response, reach = _derivative(bands), 8
-    for degree, per_band in ((3, ROWS_PER_BAND[1]), (5, last_look)):
-        extra, weight = band_offsets(response, np.median(response, axis=0), reach)
-        moves = robust_polynomial(bands.rows, extra * bands.stretch, weight, degree)
-        course = Course(
-            turned=course.turned,
-            rows=bands.rows,
-            shift_px=bands.course_px + moves - _middle(frame),
-            share=course.share,
-        )
-        bands = _sample_bands(frame, course, per_band)
-        response, reach = _derivative(bands), 5
+    bands = _sample_bands(frame, course, last_look)
     found = _look(bands, SCALE_PX)
     if found.clear < n_edges:
         # One broad step may be two that nearly touch, or the edges may drown in noise.
@@ -152,12 +151,11 @@ def _sample_bands(frame: Frame, course: Course, rows_per_band: int) -> _Bands:
     col = at[:, None] + u[None, :] * stretch[:, None]
     seen = ((col >= 0) & (col <= n_cols - 2)).mean(axis=0) > LEAST_SEEN
     u, col = u[seen], col[:, seen]
-    whole = np.floor(col).astype(np.intp)
-    valid = (whole >= 0) & (whole + 1 < n_cols)
-    whole = np.clip(whole, 0, n_cols - 2)
-    share = (col - whole).astype(np.float32)
-    left = frame.take(row[:, None], whole)
-    profiles = left + share * (frame.take(row[:, None], whole + 1) - left)
+    # The nearest pixel will do: rows of a band lie at all fractions of a pixel.
+    whole = np.rint(col).astype(np.intp)
+    valid = (whole >= 0) & (whole < n_cols)
+    whole = np.clip(whole, 0, n_cols - 1)
+    profiles = frame.take(row[:, None], whole)
     weight = valid.reshape(n_bands, -1, valid.shape[1])
     count = weight.sum(axis=1)
     total = (profiles.reshape(weight.shape) * weight).sum(axis=1, dtype=np.float64)

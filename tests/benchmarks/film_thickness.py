@@ -104,7 +104,7 @@ def typical(rng: np.random.Generator) -> Case:
             shape=(400, 560),
             thickness_um=(thickness,),
             radius_um=radius * pixel,
-            wedge=float(rng.normal(0.0, 0.002)),
+            wedge=float(rng.normal(0.0, 0.0003)),
             roughness_um=float(rng.uniform(0.05, 0.6)) * pixel,
             roughness_length_um=float(rng.uniform(4.0, 30.0)) * pixel,
             noise_sd=contrast / float(rng.uniform(6.0, 40.0)),
