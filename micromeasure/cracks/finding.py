@@ -92,8 +92,10 @@ def _measured_lines(
     flat = remove_background(patch)
     lines = find_lines(flat, patch, octaves=octaves_for(max_width_px), floor=_QUANTISATION)
     measured = []
-    for octave in lines.octaves:
-        for path in trace_lines(octave, min_length_px=min_length_px):
+    for number, octave in enumerate(lines.octaves):
+        scale = 2**number
+        for chain in trace_lines(octave, min_length_px=min_length_px / scale):
+            path = chain * scale
             if not patch.in_band(path).any():
                 continue
             line = measure_line(patch, path)

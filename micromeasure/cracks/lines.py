@@ -9,21 +9,23 @@ lay.
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from micromeasure.cracks.patch import Image, Patch
 from micromeasure.outcome import FloatArray
 
-DIRECTIONS = 16
-# Filter widths (standard deviations) within one octave, working pixels of that octave.
-_SIGMAS = (1.15, 1.75)
+DIRECTIONS = 12
+# Standard deviation of the filters, working pixels of each octave.
+_SIGMA = 1.3
 # Reach of the averaging along the line; 11 x 11 is the largest kernel OpenCV applies sparsely.
 _REACH_PX = 5.0
 _BLOCK_COLUMNS = 512
-_HALO = 24
+_HALO = 16
 _TILE_ROWS = 64
-# First derivatives count against a line only beyond this many of their own spreads.
+# First derivatives, taken over twice the width, count against a line only beyond this many of
+# their own spreads.
 _EDGE_FREE = 2.0
 _EDGE_WEIGHT = 1.3
 
@@ -50,9 +52,10 @@ class LineMap:
 
     Attributes
     ----------
-    octaves : tuple of ndarray of float32, shape (rows, cols)
+    octaves : tuple of ndarray of float32
         For each octave of width, fine lines first: greatest response over direction, in spreads
-        of that response nearby.
+        of that response nearby. Octave k has pixels 2**k times as long; its pixel 0 0 lies on
+        pixel 0 0 of the patch.
     lay : Lay
     """
 
@@ -78,20 +81,18 @@ def find_lines(flat: Image, patch: Patch, *, octaves: int, floor: float) -> Line
 
     # Where the image ends, the filters see only the repeated border.
     inside = cv2.erode(patch.valid, np.ones((7, 7), np.uint8), borderValue=0)
-    size = (flat.shape[1], flat.shape[0])
     maps, lay = [], Lay(angle_deg=0.0, strength=0.0)
     level = flat
     for octave in range(octaves):
         if octave > 0:
             level = np.asarray(cv2.pyrDown(level), dtype=np.float32)
-        if min(level.shape) < 2 * _HALO and octave > 0:
+        if octave > 0 and min(level.shape) < 2 * _HALO:
             break
         z, spreads = _octave(level, floor / 2**octave)
         if octave == 0:
             lay = _lay(spreads)
-        else:
-            z = np.asarray(cv2.resize(z, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
-        z[inside == 0] = 0.0
+        step = 2**octave
+        z[inside[::step, ::step] == 0] = 0.0
         maps.append(z)
     return LineMap(octaves=tuple(maps), lay=lay)
 
@@ -114,62 +115,72 @@ def _octave(flat: Image, floor: float) -> tuple[Image, FloatArray]:
 def _search_block(block: Image, floor: float) -> tuple[Image, FloatArray]:
     import cv2
 
+    even, cosine, sine = _second_derivatives(block)
+    penalty = _edges(block)
     z = np.zeros(block.shape, dtype=np.float32)
     spreads = np.zeros(DIRECTIONS)
-    for sigma in _SIGMAS:
-        derivatives = _derivatives(block, sigma)
-        # Spread of white noise of one grey value after these filters, for the floor.
-        unit = math.sqrt(3 / (16 * math.pi)) / sigma * 0.45
-        for index in range(DIRECTIONS):
-            line, edge = _steered(derivatives, index)
-            line_spread, edge_spread = _row_spread(line), _row_spread(edge)
-            if sigma == _SIGMAS[0]:
-                spreads[index] = float(np.median(line_spread))
-            np.abs(edge, out=edge)
-            edge -= (_EDGE_FREE * edge_spread)[:, None]
-            np.maximum(edge, 0.0, out=edge)
-            cv2.scaleAdd(edge, -_EDGE_WEIGHT, line, dst=line)
-            line *= (1.0 / np.maximum(line_spread, floor * unit))[:, None]
-            cv2.max(line, z, dst=z)
+    # Spread of white noise of one grey value after these filters, for the floor.
+    least = floor * math.sqrt(3 / (16 * math.pi)) / _SIGMA * 0.45
+    for index in range(DIRECTIONS):
+        angle = math.pi * index / DIRECTIONS
+        # Across the direction (cos, sin) the second derivative is that along (-sin, cos).
+        across = cv2.addWeighted(cosine, -math.cos(2 * angle), sine, -math.sin(2 * angle), 0.0)
+        cv2.add(across, even, dst=across)
+        line = cv2.filter2D(across, -1, _line_kernel(angle), borderType=cv2.BORDER_REFLECT_101)
+        line_spread = _row_spread(np.asarray(line, dtype=np.float32))
+        spreads[index] = float(np.median(line_spread))
+        found = np.asarray(cv2.subtract(line, penalty), dtype=np.float32)
+        found *= (1.0 / np.maximum(line_spread, least))[:, None].astype(np.float32)
+        cv2.max(found, z, dst=z)
     return z, spreads
 
 
-def _derivatives(block: Image, sigma: float) -> tuple[Image, ...]:
-    """Return scale-normalised Ixx, Ixy, Iyy, Ix, Iy."""
+def _second_derivatives(block: Image) -> tuple[Image, ...]:
+    """Return the parts of the second derivative that do not turn, and turn as cos 2a and sin 2a."""
     import cv2
 
+    g0, g1, g2 = _gaussians(_SIGMA)
+    ixx, ixy, iyy = (_separable(block, kx, ky) for kx, ky in ((g2, g0), (g1, g1), (g0, g2)))
+    even = cv2.addWeighted(ixx, 0.5, iyy, 0.5, 0.0)
+    cosine = cv2.addWeighted(ixx, 0.5, iyy, -0.5, 0.0)
+    return tuple(np.asarray(part, dtype=np.float32) for part in (even, cosine, ixy))
+
+
+def _edges(block: Image) -> Image:
+    """Return what the steepness of the ground takes from the response to lines.
+
+    In the middle of a line the first derivative vanishes, on an edge it is greatest.
+    """
+    import cv2
+
+    g0, g1, _ = _gaussians(1.6 * _SIGMA)
+    steep = cv2.magnitude(_separable(block, g1, g0), _separable(block, g0, g1))
+    free = (_EDGE_FREE * _row_spread(np.asarray(steep, dtype=np.float32)))[:, None]
+    penalty = np.maximum(steep - free, 0.0)
+    penalty *= _EDGE_WEIGHT
+    return np.asarray(penalty, dtype=np.float32)
+
+
+def _separable(block: Image, kx: FloatArray, ky: FloatArray) -> Image:
+    import cv2
+
+    found = cv2.sepFilter2D(block, cv2.CV_32F, kx, ky, borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(found, dtype=np.float32)
+
+
+def _gaussians(sigma: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return a Gaussian and its first and second derivative, times sigma and sigma squared."""
     reach = math.ceil(3.5 * sigma)
     t = np.arange(-reach, reach + 1, dtype=np.float64)
     g0 = np.exp(-(t**2) / (2 * sigma**2))
     g0 /= g0.sum()
-    # cv2 correlates: the first derivative is written mirrored.
+    # OpenCV correlates: the first derivative is written mirrored.
     g1 = t * g0 / sigma
     g2 = (t**2 / sigma**2 - 1) * g0
-    g2 -= g2.mean()
-    pairs = ((g2, g0), (g1, g1), (g0, g2), (g1, g0), (g0, g1))
-    return tuple(
-        np.asarray(cv2.sepFilter2D(block, cv2.CV_32F, kx, ky, borderType=cv2.BORDER_REFLECT_101))
-        for kx, ky in pairs
-    )
+    return g0, g1, np.asarray(g2 - g2.mean())
 
 
-def _steered(derivatives: tuple[Image, ...], index: int) -> tuple[Image, Image]:
-    """Return second and first derivative across one direction, averaged along it."""
-    import cv2
-
-    ixx, ixy, iyy, ix, iy = derivatives
-    angle = math.pi * index / DIRECTIONS
-    # The normal of the direction (cos, sin) is (-sin, cos).
-    nx, ny = -math.sin(angle), math.cos(angle)
-    second = cv2.addWeighted(ixx, nx * nx, iyy, ny * ny, 0.0)
-    second = cv2.addWeighted(second, 1.0, ixy, 2 * nx * ny, 0.0)
-    first = cv2.addWeighted(ix, nx, iy, ny, 0.0)
-    kernel = _line_kernel(angle)
-    line = cv2.filter2D(second, -1, kernel, borderType=cv2.BORDER_REFLECT_101)
-    edge = cv2.filter2D(first, -1, kernel, borderType=cv2.BORDER_REFLECT_101)
-    return np.asarray(line, np.float32), np.asarray(edge, np.float32)
-
-
+@cache
 def _line_kernel(angle: float) -> Image:
     """Return a sparse averaging kernel along a direction, 11 by 11."""
     size = 2 * int(_REACH_PX) + 1
@@ -189,7 +200,7 @@ def _row_spread(response: Image) -> Image:
     count in full.
     """
     rows = response.shape[0]
-    sample = np.abs(response[::3, ::4])
+    sample = np.abs(response[::4, ::7])
     n_tiles = max(1, rows // _TILE_ROWS)
     pieces = np.array_split(sample, n_tiles, axis=0)
     spread = np.array([_quantile_90(piece) for piece in pieces]) / 1.645

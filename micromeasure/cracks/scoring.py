@@ -107,7 +107,7 @@ def line_features(
     clutter : float
         Length of other lines nearby over the length of this one.
     """
-    responses = [sample(octave, line.points) for octave in lines.octaves]
+    responses = [sample(octave, line.points / 2**k) for k, octave in enumerate(lines.octaves)]
     z = np.max(responses, axis=0)
     fine = float(np.median(responses[0]))
     depth = max(line.depth, 1e-6)

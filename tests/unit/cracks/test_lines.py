@@ -15,7 +15,7 @@ def response(micrograph, octaves=1):
 
 
 def value_at(lines, patch, point, octave=0):
-    u, v = np.round(patch.patch_points(np.array([point]))[0]).astype(int)
+    u, v = np.round(patch.patch_points(np.array([point]))[0] / 2**octave).astype(int)
     return float(lines.octaves[octave][v - 2 : v + 3, u - 2 : u + 3].max())
 
 
