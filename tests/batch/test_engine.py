@@ -401,3 +401,20 @@ def test_finished_result_files_are_left_alone_until_something_changes(bench, mon
     assert bench.tables() == first
     monkeypatch.setattr(engine, "write_results", None)  # called for nothing but a change
     go(bench)
+
+
+def test_a_folder_of_slices_is_one_image(bench):
+    bench.images(3)
+    folder = bench.folder / "images/stack"
+    folder.mkdir()
+    for row in bench.rows:
+        shutil.move(bench.folder / "images" / row["image"], folder / row["image"])
+    bench.rows = [{**bench.rows[0], "image": "stack", "z_step_um": "2.5"}]
+    bench.write()
+    assert go(bench)[0].measured == 1
+    assert not rows(bench, "failures.csv")
+    digest = rows(bench, "measurements.csv")[0]["image_sha256"]
+    assert go(bench)[0].kept == 1
+    shutil.copy(folder / "plate_00000.tif", folder / "plate_00002.tif")
+    assert go(bench)[0].measured == 1
+    assert rows(bench, "measurements.csv")[0]["image_sha256"] != digest
