@@ -26,10 +26,13 @@ class Match:
         For each candidate the crack it lies on, -1 for none.
     best_of : tuple of int
         For each crack the candidate that covers most of it, -1 where it is missed.
+    shares : tuple of float
+        For each candidate the share of it that lies on the crack it fits best.
     """
 
     crack_of: tuple[int, ...]
     best_of: tuple[int, ...]
+    shares: tuple[float, ...]
 
 
 def densified(points: FloatArray, step: float = 1.0) -> FloatArray:
@@ -62,11 +65,12 @@ def match(
         np.vstack([main, *(densified(branch) for branch in branches)])
         for main, (_, branches) in zip(mains, cracks, strict=True)
     ]
-    crack_of = []
+    crack_of, own = [], []
     for line in lines:
         shares = [float((distances(line, whole) < tolerance_px).mean()) for whole in wholes]
         best = int(np.argmax(shares)) if shares else -1
-        crack_of.append(best if shares and shares[best] >= OWN_SHARE else -1)
+        own.append(shares[best] if shares else 0.0)
+        crack_of.append(best if own[-1] >= OWN_SHARE else -1)
     best_of = []
     for number, main in enumerate(mains):
         covered = [
@@ -75,4 +79,4 @@ def match(
         ]
         best = int(np.argmax(covered)) if covered else -1
         best_of.append(best if covered and covered[best] >= COVERED_SHARE else -1)
-    return Match(crack_of=tuple(crack_of), best_of=tuple(best_of))
+    return Match(crack_of=tuple(crack_of), best_of=tuple(best_of), shares=tuple(own))

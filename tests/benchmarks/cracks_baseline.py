@@ -3,10 +3,10 @@
     python tests/benchmarks/cracks_baseline.py --views 60 --seed 91
 
 On the same rendered fold views, scikit-image's ridge filters are followed by hysteresis,
-connected components and a least extent; a component's score is its mean response, over the spread of the
-response in the band, times the root of its extent. For each method: average precision over cracks of
-contrast-to-noise 3 and more, and the share found at 0.2 false candidates per image. The filters
-get the best of three levels of hysteresis, chosen on these very views.
+connected components and a least extent; a component's score is its mean response, over the spread
+of the response in the band, times the root of its extent. For each method: average precision over
+cracks of contrast-to-noise 3 and more, and the share found at 0.2 false candidates per image. The
+filters get the best of three levels of hysteresis, chosen on these very views.
 """
 
 import argparse
