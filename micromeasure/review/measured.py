@@ -104,8 +104,13 @@ class MeasuredQueue:
             return []
         job, measure = self.current
         image = job.record.image
-        known = {measure.quantity, *quantities()[measure.quantity].accompanied_by}
-        rows = [row for row in self._rows[image] if row["quantity"] in known]
+        quantity = quantities()[measure.quantity]
+        known = {quantity.name, *quantity.accompanied_by}
+        rows = [
+            row
+            for row in self._rows[image]
+            if row["quantity"] in known or row["method"] == quantity.method
+        ]
         return [self._value(image, row) for row in rows]
 
     def redrawn(self) -> Mapping[str, Any]:

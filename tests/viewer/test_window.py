@@ -117,7 +117,7 @@ def test_crack_is_drawn_with_the_mouse_and_kept_by_a_key(screen: Screen) -> None
 
 def test_point_is_dragged_with_the_mouse(screen: Screen) -> None:
     screen.key(Qt.Key.Key_G)
-    points = next(layer for layer in screen.viewer.layers if layer.name == "points")
+    points = next(layer for layer in screen.viewer.layers if layer.name == "image: points")
     canvas = screen.viewer.window._qt_viewer.canvas
     before = points.data.copy()
     # Where the last point is on the canvas, from the camera that napari uses itself.

@@ -47,6 +47,7 @@ class Bench:
         self.listeners: list[Callable[[], None]] = []
         self.sheet_name = "indications"
         self._shelf = Shelf(opened.study.jobs, prepare=fold_marks_of)
+        self._measuring_shelf = Shelf(opened.study.jobs, prepare=marks_measured)
         self._ruler: Ruler | None = None
         for key in _unique_keys():
             if key not in _LAYER_KEYS:
@@ -131,8 +132,8 @@ class Bench:
 
     def close(self) -> None:
         """Stop reading ahead."""
-        self.sheet.close()
         self._shelf.close()
+        self._measuring_shelf.close()
 
     def _indications(self) -> Sheet:
         queue = Queue(
@@ -144,8 +145,8 @@ class Bench:
         return Indications(self.stage, queue, self._shelf)
 
     def _measurements(self) -> Sheet:
-        shelf = Shelf(self.opened.study.jobs, prepare=marks_measured)
-        return Measurements(self.stage, MeasuredQueue(self.opened, self.rules), shelf)
+        queue = MeasuredQueue(self.opened, self.rules)
+        return Measurements(self.stage, queue, self._measuring_shelf)
 
     def _sides(self) -> Sheet:
         return Sides(self.viewer, self.opened.study, self._shelf)

@@ -51,18 +51,14 @@ class Handles:
         self.chosen = 0
         viewer = stage.viewer
         self._before = viewer.layers.selection.active
-        colour = css(style_of("drawing").colour)
-        self._layer = viewer.add_points(
-            stage.world(np.reshape(points_px, (-1, 2))),
-            name="points", ndim=2, size=stage.screen_px(_SIZE_PX), face_color="transparent",
-            border_color=colour, border_width=0.16, units=("um", "um"), symbol="disc",
-        )  # fmt: skip
-        self._layer.current_size = stage.screen_px(_SIZE_PX)
+        self._layer = stage.points_layer()
+        self._layer.mode = "pan_zoom"
+        self._layer.data = stage.world(np.reshape(points_px, (-1, 2)))
+        self._dress()
         self._layer.mode = "select" if len(points_px) else "add"
         self._choose(0)
         viewer.layers.selection.active = self._layer
         self._layer.events.data.connect(self._on_data)
-        stage.on_handles(self._layer)
 
     @property
     def points_px(self) -> FloatArray:
@@ -90,7 +86,8 @@ class Handles:
         viewer = self._stage.viewer
         self._layer.events.data.disconnect(self._on_data)
         if self._layer in viewer.layers:
-            viewer.layers.remove(self._layer)
+            self._layer.data = np.zeros((0, 2))
+            self._layer.visible = False
         if self._before in viewer.layers:
             viewer.layers.selection.active = self._before
 
@@ -109,7 +106,7 @@ class Handles:
             self._set(np.vstack([points[: self._most - 1], points[-1:]]), len(points) - 1)
             return
         if action == "added":
-            self._layer.size = self._stage.screen_px(_SIZE_PX)
+            self._dress()
             self._choose(len(points) - 1)
         elif self._layer.selected_data:
             self.chosen = min(self._layer.selected_data)
@@ -148,11 +145,19 @@ class Handles:
         self._is_ours = True
         try:
             self._layer.data = self._stage.world(points_px)
-            self._layer.size = self._stage.screen_px(_SIZE_PX)
+            self._dress()
         finally:
             self._is_ours = False
         self._choose(chosen)
         self._report(self.points_px)
+
+    def _dress(self) -> None:
+        """Give all points the size that they should have on the screen, and their colour."""
+        size, colour = self._stage.screen_px(_SIZE_PX), css(style_of("drawing").colour)
+        self._layer.current_size = self._layer.size = size
+        self._layer.current_border_color = self._layer.border_color = colour
+        self._layer.current_face_color = self._layer.face_color = "transparent"
+        self._layer.border_width = 0.16
 
     def _report(self, points_px: FloatArray) -> None:
         self._changed(points_px)

@@ -80,15 +80,15 @@ class Measurements:
         values = self.queue.values()
         new = {} if self._outcome is None else _new_values(self._outcome, measure)
         for number, value in enumerate(values):
-            name = _name(value, measure)
+            name = _name(value.quantity, value.feature, value.statistic, measure)
             now = new.pop((value.quantity, value.feature, value.statistic), None)
-            text = value.text if now is None else f"{value.text} → {_estimate_text(now)}"
+            text = value.text if now is None else f"{value.text}\nnow {_estimate_text(now)}"
             if value.set_aside is not None:
                 text += f"; set aside: {value.set_aside.remark}"
             if value.flags:
                 text += f" ({', '.join(value.flags)})"
             lines.append(Line(name, text, is_chosen=number == self._row))
-        lines += [Line(" ".join(key), f"→ {_estimate_text(e)}") for key, e in new.items()]
+        lines += [Line(_name(*key, measure), f"now {_estimate_text(e)}") for key, e in new.items()]
         return [*lines, Line("image", job.record.image)]
 
     def keys(self) -> tuple[Key, ...]:
@@ -136,7 +136,6 @@ class Measurements:
         self._end_handles()
         self._stage.clear()
         self._shown_image = ""
-        self._shelf.close()
 
     def press(self, action: str) -> None:
         """Do what a key asks for; what goes wrong becomes the notice."""
@@ -324,9 +323,14 @@ def _lines_of(queue: MeasuredQueue) -> set[str]:
     return {name for name, kind in kinds.items() if kind == "segment"}
 
 
-def _name(value: Value, measure: Measure) -> str:
-    own = "" if value.quantity == measure.quantity else value.quantity.replace("_", " ")
-    return " ".join(part for part in (own, value.feature, value.statistic) if part)
+def _name(quantity: str, feature: str, statistic: str, measure: Measure) -> str:
+    """Return what tells a value from the others of its measure, as few words as that takes."""
+    words = (
+        "" if quantity == measure.quantity else quantity.replace("_", " "),
+        "" if feature == "all" else feature,
+        "" if statistic == "value" else statistic,
+    )
+    return " ".join(word for word in words if word) or quantity.replace("_", " ")
 
 
 def _new_values(outcome: Outcome, measure: Measure) -> dict[tuple[str, str, str], Estimate]:

@@ -69,6 +69,7 @@ class Stage:
         self._over: list[Stroke] = []
         self._layers: dict[int, Any] = {}
         self._labels: Any = None
+        self._points: Any = None
         self._visible = True
         self._drawn_at = float(viewer.camera.zoom)
         self.on_handles: Callable[[Any], None] = _nothing
@@ -130,11 +131,12 @@ class Stage:
 
     def clear(self) -> None:
         """Take image and strokes away."""
-        for layer in [self._image, self._labels, *self._layers.values()]:
+        for layer in [self._image, self._labels, self._points, *self._layers.values()]:
             if layer is not None and layer in self.viewer.layers:
                 self.viewer.layers.remove(layer)
         self._image = None
         self._labels = None
+        self._points = None
         self._layers.clear()
         self._strokes = []
         self._over = []
@@ -254,23 +256,40 @@ class Stage:
         return layer
 
     def _write_labels(self) -> None:
-        """Write the strokes' labels beside their first points."""
-        if self._labels is not None and self._labels in self.viewer.layers:
-            self.viewer.layers.remove(self._labels)
-        self._labels = None
+        """Write the strokes' labels beside them.
+
+        The layer is kept when there are none: napari takes most of a second to remove one.
+        """
         labelled = [stroke for stroke in self._strokes if stroke.label]
-        if not labelled:
-            return
-        active = self.viewer.layers.selection.active
-        first = np.array([_first_point(stroke.points_px) for stroke in labelled])
+        places = [self.world(_label_point(stroke.points_px)[None]) for stroke in labelled]
+        data = np.concatenate(places) if places else np.zeros((0, 2))
         text = {"string": [s.label for s in labelled], "size": 11, "anchor": "lower_left",
-                "color": [css(style_of(s.role).colour) for s in labelled]}  # fmt: skip
-        self._labels = self.viewer.add_points(
-            self.world(first), name=f"{self._name}: labels", size=self.screen_px(1), text=text,
+                "color": [css(style_of(s.role).colour) for s in labelled] or "white"}  # fmt: skip
+        if self._labels is None or self._labels not in self.viewer.layers:
+            if labelled:
+                self._labels = self._new_points("labels", data)
+                self._labels.text = text
+                self._labels.visible = self._visible
+        elif len(data) or len(self._labels.data):
+            self._labels.data = data
+            self._labels.text = text
+
+    def _new_points(self, name: str, data: FloatArray) -> Any:  # noqa: ANN401
+        active = self.viewer.layers.selection.active
+        layer = self.viewer.add_points(
+            data, ndim=2, name=f"{self._name}: {name}", size=self.screen_px(1),
             face_color="transparent", border_color="transparent", units=("um", "um"),
-            visible=self._visible,
         )  # fmt: skip
         self.viewer.layers.selection.active = active or self._image
+        return layer
+
+    def points_layer(self) -> Any:  # noqa: ANN401
+        """Return the layer of points that a person sets, made once and hidden in between."""
+        if self._points is None or self._points not in self.viewer.layers:
+            self._points = self._new_points("points", np.zeros((0, 2)))
+            self.on_handles(self._points)
+        self._points.visible = True
+        return self._points
 
     def _stroke_vectors(self, stroke: Stroke) -> FloatArray:
         dash = style_of(stroke.role).dash_px
@@ -307,8 +326,11 @@ def _lines(points: FloatArray, *, closed: bool) -> list[FloatArray]:
     return [part for part in kept if len(part)]
 
 
-def _first_point(points: FloatArray) -> FloatArray:
-    return np.asarray(points[np.isfinite(points).all(axis=1)][0])
+def _label_point(points: FloatArray) -> FloatArray:
+    """Return a point a quarter along a line: at its ends other labels are to be expected."""
+    known = points[np.isfinite(points).all(axis=1)]
+    return np.asarray(known[0] + (known[-1] - known[0]) / 4 if len(known) == 2
+                      else known[len(known) // 4])  # fmt: skip
 
 
 def _vectors(world: FloatArray, dash: tuple[float, float] | None) -> FloatArray:
