@@ -15,11 +15,13 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Rectangle = tuple[float, float, float, float]
 
-# Histogram of log10 transmittance: fine enough for films 0.03 apart in density.
-_BIN = 0.005
+# Histogram of log10 transmittance: fine enough for films 0.015 apart in density.
+_BIN = 0.0025
 _LOG_LOW, _LOG_HIGH = -4.0, 1.0
 # A class smaller than this share of the image is dust, not film or bare light.
 _LEAST_SHARE = 0.02
+# Cells left out along borders: they hold light from both sides.
+_LEAST_BORDER = 3
 # Two peaks count as two only if the valley between them is this much lower than the lower one.
 _VALLEY = 0.5
 # Seeds of a defect stand out by this many standard deviations of what surrounds them ...
@@ -89,23 +91,34 @@ def find_film(ratio: Float32Array, *, bare_level: float | None, tolerance: float
     brightest = peaks[-1]
     is_bare = len(peaks) > 1
     if is_bare and bare_level is not None:
-        level = float(np.median(smooth[(bins >= brightest[0]) & (bins < brightest[1])]))
+        level = float(np.median(smooth[brightest.holds(bins)]))
         # Nothing is brighter than bare light, so only a level below the expected one tells a film.
         is_bare = level >= bare_level * (1.0 - tolerance)
     films = peaks[:-1] if is_bare else peaks
-    low, high, _ = max(films, key=lambda peak: peak[2])
-    border = max(2, round(0.01 * min(ratio.shape)))
-    film = _inner((bins >= low) & (bins < high), border)
-    bare = _inner((bins >= brightest[0]) & (bins < brightest[1]), border) if is_bare else None
+    border = max(_LEAST_BORDER, round(0.01 * min(ratio.shape)))
+    film = _inner(max(films, key=lambda peak: peak.share).holds(bins), border)
+    bare = _inner(brightest.holds(bins), border) if is_bare else None
     return Found(film=film, bare=None if bare is None or not bare.any() else bare)
 
 
-def _peaks(counts: NDArray[np.intp]) -> list[tuple[int, int, float]]:
-    """Return the peaks of a histogram as first bin, end bin and share, from dark to bright."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Peak:
+    """Bins of one peak, the first and one past the last, and its share of the image."""
+
+    low: int
+    high: int
+    share: float
+
+    def holds(self, bins: NDArray[np.uint16]) -> BoolArray:
+        """Return which cells belong to it."""
+        return (bins >= self.low) & (bins < self.high)
+
+
+def _peaks(counts: NDArray[np.intp]) -> list[_Peak]:
+    """Return the peaks of a histogram from dark to bright."""
     total = float(counts.sum())
-    # The kernel's width grows until noise makes no peaks of its own.
-    half = 8
-    kernel = np.exp(-0.5 * (np.arange(-half, half + 1) / 2.5) ** 2)
+    # Wide enough that noise makes no peaks of its own, narrow beside what is to be told apart.
+    kernel = np.exp(-0.5 * (np.arange(-6, 7) / 1.2) ** 2)
     smooth = np.convolve(counts, kernel / kernel.sum(), mode="same")
     inner = (smooth[1:-1] > smooth[:-2]) & (smooth[1:-1] >= smooth[2:])
     tops = [int(t) + 1 for t in np.flatnonzero(inner)] or [int(np.argmax(smooth))]
@@ -117,7 +130,19 @@ def _peaks(counts: NDArray[np.intp]) -> list[tuple[int, int, float]]:
         if weakest is None:
             break
         del borders[weakest]
-    return [(a, b, float(counts[a:b].sum()) / total) for a, b in itertools.pairwise(borders)]
+    parts = list(itertools.pairwise(borders))
+    tops = [a + int(np.argmax(smooth[a:b])) for a, b in parts]
+    # Cells on the border of two areas hold light of both: what lies between two peaks is given
+    # to neither beyond the middle, wherever in an empty gap the valley was found.
+    middles = [0, *((a + b) // 2 for a, b in itertools.pairwise(tops)), len(smooth)]
+    return [
+        _Peak(
+            low=max(a, middles[i]),
+            high=min(b, middles[i + 1]),
+            share=float(counts[a:b].sum()) / total,
+        )
+        for i, (a, b) in enumerate(parts)
+    ]
 
 
 def _valleys(smooth: FloatArray, tops: list[int]) -> list[int]:

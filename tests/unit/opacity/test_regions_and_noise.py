@@ -195,3 +195,19 @@ def test_a_narrow_region_keeps_its_cells(rng):
     mask = np.zeros((ROWS, COLS), dtype=bool)
     mask[:, 40:46] = True
     assert not defects(field_of(1.0, 1.0, rng), mask).any()
+
+
+def test_a_film_hardly_denser_than_air_is_told_from_bare_light(rng):
+    found = find_film(field_of(10.0**-0.02, 1.0, rng), bare_level=1.0, tolerance=0.08)
+    assert found.bare is not None
+    assert not (found.bare & found.film).any()
+    assert found.film[:, 34:].all()
+
+
+def test_cells_that_hold_light_of_film_and_bare_area_are_neither(rng):
+    values = field_of(0.05, 1.0, rng)
+    # A blurred edge three cells wide.
+    values[:, 29], values[:, 30], values[:, 31] = 0.8, 0.5, 0.12
+    found = find_film(values, bare_level=1.0, tolerance=0.08)
+    assert not (found.film | found.bare)[:, 27:33].any()
+    assert found.film[:, 36].all()
