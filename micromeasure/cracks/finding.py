@@ -19,8 +19,6 @@ _SAME_PX = 3.0
 # A line that starts this near another one's side is its branch.
 _BRANCH_PX = 6.0
 _CLUTTER_PX = 60.0
-# Quantisation alone gives a pixel this spread, grey values.
-_QUANTISATION = 1 / math.sqrt(12)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +88,9 @@ def _measured_lines(
     patch: Patch, min_length_px: float, max_width_px: float
 ) -> tuple[list[Centreline], LineMap]:
     flat = remove_background(patch)
-    lines = find_lines(flat, patch, octaves=octaves_for(max_width_px), floor=_QUANTISATION)
+    # Rounding to steps alone gives a pixel this spread.
+    floor = max(patch.quantum / math.sqrt(12), 1e-9)
+    lines = find_lines(flat, patch, octaves=octaves_for(max_width_px), floor=floor)
     measured = []
     for number, octave in enumerate(lines.octaves):
         scale = 2**number

@@ -35,6 +35,8 @@ class Patch:
         1 where the image covers the patch.
     um_per_px : float
         Length of a working pixel, the same in both directions.
+    quantum : float
+        Step between neighbouring grey values; 0 for floating point.
     to_image : ndarray, shape (2, 3)
         Takes ``(u, v, 1)``, column and row of the patch, to ``x y`` in the whole image.
     fold_row : float
@@ -48,6 +50,7 @@ class Patch:
     values: Image
     valid: NDArray[np.uint8]
     um_per_px: float
+    quantum: float
     to_image: FloatArray
     fold_row: float = math.nan
     band_px: float = math.inf
@@ -217,6 +220,7 @@ def _resampled(
         values=np.asarray(values, dtype=np.float32),
         valid=valid,
         um_per_px=pixel_um,
+        quantum=0.0 if micrograph.pixels.dtype.kind == "f" else 1.0,
         to_image=matrix,
     )
 

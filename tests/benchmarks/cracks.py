@@ -5,7 +5,7 @@
 Prints, for cracks of contrast-to-noise 3 and more and 1.5 pixels width and more: probability of
 detection against length, false candidates per image, average precision, length errors, coverage
 of the stated intervals and the calibration of the score. `--renderer relief` uses a second
-renderer that shares nothing with the first; `--baseline` adds ridge filters of a library.
+renderer that shares nothing with the first; `cracks_baseline.py` compares with ridge filters.
 """
 
 import argparse
@@ -21,10 +21,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from micromeasure.calibration.file import Calibration
 from micromeasure.compare.detectability import detectability_from_hits
+from micromeasure.cracks import finding
 from micromeasure.cracks.finding import find_candidates
 from micromeasure.cracks.indication import indication_from
 from micromeasure.cracks.matching import match
 from micromeasure.cracks.patch import cut_strip
+from micromeasure.cracks.scoring import card_from
 from micromeasure.micrograph.image import Header, ImageRecord, Micrograph
 from micromeasure.quantities.crack_length import CrackSettings
 from micromeasure.reference.fold_view import draw_conditions, render_fold_view
@@ -171,7 +173,11 @@ def main() -> None:
     parser.add_argument("--cnr", type=float, default=3.0)
     parser.add_argument("--cnr-high", type=float, default=8.0)
     parser.add_argument("--threshold", type=float)
+    parser.add_argument("--card", type=Path, help="another score card")
     args = parser.parse_args()
+    if args.card:
+        card = card_from(json.loads(args.card.read_text(encoding="utf-8")))
+        finding.score_card = lambda: card
     sys.stdout.write(json.dumps(run(args), indent=1) + "\n")
 
 

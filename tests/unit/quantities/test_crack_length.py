@@ -119,6 +119,21 @@ def test_turning_and_mirroring_the_image_changes_little():
     assert second == pytest.approx(first, rel=0.02)
 
 
+def test_stored_type_and_colour_change_little():
+    view = view_of(CRACK)
+    true = measure(view).indications[0].length.value
+    real = replace(view, pixels=(view.pixels / np.float32(255)).astype(np.float32))
+    wide = replace(view, pixels=view.pixels.astype(np.uint16) * 200)
+    colour = replace(view, pixels=np.repeat(view.pixels[:, :, None], 3, axis=2))
+    for other in (real, wide):
+        assert measure(other).indications[0].length.value == pytest.approx(true, rel=0.02)
+    grey = micrograph_of(view, fold=view.fold_px)
+    found = measure_crack_length(
+        replace(grey, pixels=colour.pixels), CrackSettings(band_um=110.0), {}
+    )
+    assert found.indications[0].length.value == pytest.approx(true, rel=0.01)
+
+
 def test_two_named_folds_have_their_own_rows():
     view = view_of(CRACK)
     x0, y0, x1, y1 = view.fold_px
