@@ -19,6 +19,9 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 
+LONE_LIMIT = 5.0  # standard deviations
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayerThickness:
     """One layer along its mid-line, one entry a row of the frame.
@@ -258,9 +261,10 @@ def variation(layer: LayerThickness) -> Variation:
     smallest: the expected squared error against the true curve, made from the trace itself
     and the known noise. The variance of the noise left in the average is subtracted from the
     average's variance. Extremes are those of the average, drawn in by what noise adds to the
-    spread; one noisy profile cannot make them.
+    spread. A profile far from the median of its neighbours has no weight here, so that one
+    noisy profile cannot make an extreme.
     """
-    good = layer.good
+    good = layer.good & ~_lone_outliers(layer)
     values = np.where(good, layer.thickness_um, 0.0)
     weights = good.astype(np.float64)
     n = float(weights.sum())
@@ -296,6 +300,18 @@ def variation(layer: LayerThickness) -> Variation:
         length_rows=length,
         correlation_rows=correlation,
     )
+
+
+def _lone_outliers(layer: LayerThickness) -> BoolArray:
+    """Return which profiles stand far off the median of the seven around them."""
+    at = np.flatnonzero(layer.good)
+    values = np.pad(layer.thickness_um[at], 3, mode="edge")
+    median = np.median(np.lib.stride_tricks.sliding_window_view(values, 7), axis=1)
+    gap = np.abs(layer.thickness_um[at] - median)
+    usual = max(1.4826 * float(np.median(gap)), 1e-12)
+    odd = np.zeros(layer.good.size, dtype=bool)
+    odd[at[gap > LONE_LIMIT * usual]] = True
+    return odd
 
 
 def _correlation_rows(values: FloatArray, length: int) -> float:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from micromeasure.edges.step import width_in_sigmas
 from micromeasure.estimate import Component, Estimate, rounded
 from micromeasure.fields import declared
 from micromeasure.micrograph.image import Micrograph
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-# 10-90 % width of a Gaussian-blurred edge in standard deviations of the blur.
-EDGE_WIDTH_SIGMAS = 2.563103
 # Standard deviation of a Gaussian as wide as the line image of an ideal aperture, in λ/NA.
 DIFFRACTION_SIGMA = 0.22
 OUT_OF_FOCUS = 2.5  # edges this many times wider than aperture and pixel predict
@@ -262,7 +261,7 @@ def _flags(micrograph: Micrograph, stack: "MeasuredStack", k: int) -> tuple[str,
     flags = []
     if record.section_tilt_deg is None or record.u_section_tilt_deg is None:
         flags.append("tilt-unknown")
-    if thickness < EDGE_WIDTH_SIGMAS * sigma_um:
+    if thickness < width_in_sigmas(0.1, 0.9) * sigma_um:
         flags.append("resolution-limited")
     if light.numerical_aperture is not None and light.wavelength_nm is not None:
         diffraction = DIFFRACTION_SIGMA * light.wavelength_nm / 1000.0 / light.numerical_aperture
