@@ -32,6 +32,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "batch" / "stand"))
 
 from bench_study import Bench  # found by the line above
 
+ARRAY_MB = 3000 * 4000 * 2 / 2**20
+
 
 @contextmanager
 def bench_folder(keep: Path | None) -> Iterator[Bench]:
@@ -263,6 +265,7 @@ def large(args: argparse.Namespace) -> None:
             [sys.executable, __file__, "--folder", str(bench.folder), "film"], check=True
         )
         task = film_task(bench)
+        before = peak_mb(Path("/proc/self/status"))
         measure_image(task)
         alone, whole = [], []
         for _ in range(args.repeats):
@@ -278,6 +281,8 @@ def large(args: argparse.Namespace) -> None:
         )
         peak = peak_mb(Path("/proc/self/status"))
         print(f"failures {[m.reasons for m in result.measures]}; {load()}; peak {peak:.0f} MB")
+        grown = peak - before
+        print(f"{grown:.0f} MB above the bare program, {grown / ARRAY_MB:.1f} times the array")
 
 
 def film(args: argparse.Namespace) -> None:
