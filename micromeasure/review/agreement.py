@@ -9,6 +9,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+import numpy as np
+
 from micromeasure.review.cases import CONFIRMED, REJECTED, Case, cases
 from micromeasure.review.record import CONFIRM, CORRECT, DRAW, REJECT, Entry
 
@@ -131,7 +133,9 @@ def kappa_of(table: Sequence[Sequence[int]]) -> tuple[float | None, float | None
         return None, None, None
     from statsmodels.stats.inter_rater import cohens_kappa
 
-    result = cohens_kappa([list(row) for row in table])
+    # Its test statistic, not used here, is 0/0 where one person gave one answer throughout.
+    with np.errstate(invalid="ignore", divide="ignore"):
+        result = cohens_kappa([list(row) for row in table])
     low, high = float(result.kappa_low), float(result.kappa_upp)
     if math.isfinite(low) and high > low:  # no width where all agree: the variance formula ends
         # A normal interval may pass the ends of the scale; kappa itself cannot.

@@ -75,5 +75,9 @@ def test_kappa_is_unknown_where_chance_explains_all(table: list[list[int]]) -> N
     assert kappa_of(table) == (None, None, None)
 
 
+def test_one_answer_throughout_by_one_person_gives_kappa_zero() -> None:
+    assert kappa_of([[3, 0], [2, 0]])[0] == 0.0
+
+
 def test_perfect_agreement_has_no_interval() -> None:
     assert kappa_of([[4, 0], [0, 5]]) == (1.0, None, None)
