@@ -155,7 +155,7 @@ def _sizes(outline: "Outline", micrograph: Micrograph, flags: tuple[str, ...]) -
     ]
     rows = [
         ("outline_area", _area(size, micrograph, edge)),
-        ("outline_perimeter", _perimeter(size, micrograph, edge)),
+        ("outline_perimeter", _perimeter(size, micrograph, outline)),
         (
             "feret_max",
             length_estimate(size.feret_max_um, size.feret_max_along, calibration, across),
@@ -195,7 +195,7 @@ def _area(size: "OutlineSize", micrograph: Micrograph, edge: float) -> Estimate:
     return Estimate(value=size.area_um2, unit="um2", components=(scale, model))
 
 
-def _perimeter(size: "OutlineSize", micrograph: Micrograph, edge: float) -> Estimate:
+def _perimeter(size: "OutlineSize", micrograph: Micrograph, outline: "Outline") -> Estimate:
     relative, name = _relative(micrograph), micrograph.calibration.id
     if relative is None:
         return Estimate(value=size.perimeter_um, unit="um", components=None)
@@ -205,8 +205,13 @@ def _perimeter(size: "OutlineSize", micrograph: Micrograph, edge: float) -> Esti
         shared=f"scale:{name}",
         source=f"calibration {name}",
     )
-    # An outline grown by e all round is longer by 2 pi e, each sharp corner shorter by some pixels.
-    model = Component(name="edge model", u=2 * math.pi * edge + edge / EDGE_MODEL_PX)
+    # An outline grown by e all round is longer by 2 pi e; blur cuts each square corner short by
+    # nearly two blur widths, and how many corners there are is not known: some four.
+    model = Component(
+        name="edge model",
+        u=2 * math.pi * EDGE_MODEL_PX * outline.pixel_um + 4 * outline.sigma_um,
+        source="blurred corners",
+    )
     return Estimate(value=size.perimeter_um, unit="um", components=(scale, model))
 
 

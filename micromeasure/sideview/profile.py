@@ -249,10 +249,11 @@ def _heel_or_tip(
     if lean_right - lean_left < math.radians(20):
         side = 1 if lean_left + lean_right > 0 else 0
         flank, width = flanks[side], abs(right - left)
-        # The tip's rounding is hidden: anything from none to half the sheet, and the contact
-        # lies in from the flank by as much.
-        inwards = width / 4 * (-1 if side else 1)
-        u = math.hypot(math.sqrt(flank.covariance[0, 0]), width / 2 / math.sqrt(12))
+        # The tip's rounding is hidden: none to half the sheet, a sixth as a cut edge's usual one.
+        # The contact lies in from the flank by the tangent length of the rounding.
+        tangent = math.tan((math.pi / 2 - abs(flank.slope)) / 2)
+        inwards = width / 6 * tangent * (-1 if side else 1)
+        u = math.hypot(math.sqrt(flank.covariance[0, 0]), width / 2 / math.sqrt(12) * tangent)
         return flank.offset + inwards, u
     # The circle that touches both flanks and the support: each tangent length is the radius
     # times the tangent of half the turn, and together they make up the gap right - left.
@@ -307,11 +308,11 @@ def fit_crown(
         message = "crown: not found; too little of the outer surface has a clean edge"
         raise MeasurementError(message)
     centre = _top_place(uv, chord)
-    arc = _fit_about(uv, centre, chord, noise=outline.noise, arc_deg=arc_deg)
+    arc, centre = _fit_about(uv, centre, chord, noise=outline.noise, arc_deg=arc_deg)
     if arc.curvature > 0 and abs(arc.top[0]) > 0.02 * chord:
         # The stretch is to lie evenly about the top, as far as a smoothed outline could not tell.
         centre += float(np.clip(arc.top[0], -0.1 * chord, 0.1 * chord))
-        arc = _fit_about(uv, centre, chord, noise=outline.noise, arc_deg=arc_deg)
+        arc, centre = _fit_about(uv, centre, chord, noise=outline.noise, arc_deg=arc_deg)
     return _crown(arc, centre, outline)
 
 
@@ -326,22 +327,21 @@ def _top_place(uv: FloatArray, chord: float) -> float:
 
 def _fit_about(
     uv: FloatArray, centre: float, chord: float, *, noise: Noise, arc_deg: float | None
-) -> Arc:
+) -> tuple[Arc, float]:
     u, v = uv[:, 0] - centre, uv[:, 1]
     widest = min(_CROWN_WIDEST * chord / 2, centre, chord - centre)
     first = min(_CROWN_START * chord / 2, widest)
     near = np.abs(u) <= widest
     u, v = u[near], v[near]
     arc = grow_arc(u, v, u, start=first, stop=widest, noise=noise)
-    if arc_deg is not None and arc.curvature > 0:
-        half = arc.radius * math.sin(math.radians(arc_deg) / 2)
-        inside = np.abs(u - arc.top[0]) <= half
+    limit = math.radians(_CROWN_MAX_DEG if arc_deg is None else arc_deg / 2)
+    half = arc.radius * math.sin(limit)
+    if arc.curvature > 0 and (arc_deg is not None or arc.half_width > half):
+        top = arc.top[0] if abs(arc.top[0]) < arc.half_width else 0.0
+        inside = np.abs(u - top) <= half
         if inside.sum() >= 10:
-            return fit_arc(u[inside], v[inside])
-    steep = arc.radius * math.sin(math.radians(_CROWN_MAX_DEG))
-    if arc.half_width > steep and np.sum(np.abs(u) <= steep) >= 10:
-        return fit_arc(u[np.abs(u) <= steep], v[np.abs(u) <= steep])
-    return arc
+            return fit_arc(u[inside] - top, v[inside]), centre + top
+    return arc, centre
 
 
 def _crown(arc: Arc, centre: float, outline: Outline) -> Crown:

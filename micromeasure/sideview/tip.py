@@ -125,9 +125,76 @@ def _fit_side(
     variance = 2 * found.cost / max(len(values) - 5, 1)
     inflation = _inflation(np.asarray(found.fun), grid / outline.pixel_um)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance * inflation
-    return _lowest(
-        found.x, covariance, strip, along, misfit=math.sqrt(variance) / abs(outline.step)
+    solution = _Solution(
+        x=np.asarray(found.x), jacobian=jacobian, variance=variance * inflation, strip=strip
     )
+    misfit = math.sqrt(variance) / abs(outline.step)
+    u_radius = math.sqrt(covariance[2, 2])
+    if solution.x[2] > max(4 * u_radius, 1.5 * blur):
+        return _lowest(solution.x, covariance, strip, along, misfit=misfit)
+    rests = [_misfit(np.array([*found.x[:2], r]), grid, values, strip=strip, blur=blur)
+             for r in (0.0, blur)]  # fmt: skip
+    return _lowest_of_many(solution, rests, blur, along, misfit=misfit)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Solution:
+    """A least-squares end of a strip with the variance of a pixel, correlation included."""
+
+    x: FloatArray
+    jacobian: FloatArray
+    variance: float
+    strip: _Strip
+
+
+def _lowest_of_many(
+    solution: _Solution, rests: list[FloatArray], blur: float, along: FloatArray, *, misfit: float
+) -> Tip:
+    """Return the mean lowest point over all roundings that the pixels allow.
+
+    What a small rounding takes from the image goes with the square of its radius, so that near
+    a sharp corner no slope tells the radius. Face and squared radius are fitted linearly; then
+    every radius from 0 counts by its likelihood.
+    """
+    sharp, rounded = rests
+    columns = np.column_stack([solution.jacobian[:, :2], (rounded - sharp) / blur**2])
+    covariance = np.linalg.pinv(columns.T @ columns) * solution.variance
+    fitted = -covariance @ (columns.T @ sharp) / solution.variance
+    u_square = math.sqrt(covariance[2, 2])
+    # The linear law in the square holds to about two blur widths.
+    radii = np.linspace(0.0, min(2.5 * blur, 0.5 * _width(solution.strip)), 25)
+    weights = np.exp(-0.5 * ((radii**2 - fitted[2]) / u_square) ** 2)
+    # Before any look at it small radii are likelier than large ones, each decade alike down to a
+    # fifth of the blur.
+    weights = weights / (radii + 0.2 * blur)
+    weights = weights / weights.sum() if weights.sum() > 0 else np.eye(25)[-1]
+    follow = covariance[:2, 2] / covariance[2, 2]
+    own = covariance[:2, :2] - np.outer(follow, covariance[:2, 2])
+    full = np.zeros((3, 3))
+    full[:2, :2] = own
+    tips = [
+        _lowest(
+            np.array([*(solution.x[:2] + fitted[:2] + follow * (r * r - fitted[2])), r]),
+            full, solution.strip, along, misfit=misfit,
+        )
+        for r in radii
+    ]  # fmt: skip
+    points = np.array([tip.low_um for tip in tips])
+    point, across = weights @ points, np.array([-along[1], along[0]])
+    spread = [
+        math.sqrt(float(weights @ ((points - point) @ axis) ** 2)) for axis in (along, across)
+    ]
+    radius = float(weights @ radii)
+    k = int(np.argmax(weights))
+    return Tip(
+        low_um=point, centre_um=point + radius * across, radius_um=radius, misfit=misfit,
+        u_along_um=math.hypot(spread[0], tips[k].u_along_um),
+        u_across_um=math.hypot(spread[1], tips[k].u_across_um),
+    )  # fmt: skip
+
+
+def _width(strip: _Strip) -> float:
+    return strip.left_edge - strip.right_edge
 
 
 def _strip(outline: Outline, index: int, thickness: float, face: int) -> _Strip | None:
