@@ -375,3 +375,21 @@ def test_a_bare_strip_brighter_than_the_open_light_betrays_another_exposure(desk
     row = mean_of(measure_optical_density(film, CLEAN, frames))
     assert row.estimate.value == pytest.approx(0.8, abs=0.002)
     assert row.flags == ("exposure-mismatch",)
+
+
+def test_structure_as_fine_as_pixels_is_not_taken_for_noise(make_desk):
+    desk = make_desk(blur_px=0.0)
+    film = 10.0**-0.5 * (1.0 + 0.06 * desk.rng.standard_normal(SHAPE))
+    seen = desk.frame(film)
+    lone, pair = (
+        measure_optical_density(seen, CLEAN, desk.companions(opens=opens)) for opens in (1, 2)
+    )
+    assert lone.facts["films"]["film"]["photon_transfer"] == 0.0
+    assert pair.facts["films"]["film"]["photon_transfer"] == 1.0
+    assert mean_of(pair).estimate.standard_uncertainty < 0.4 * (
+        mean_of(lone).estimate.standard_uncertainty
+    )
+    assert mean_of(pair).estimate.value == pytest.approx(-math.log10(film.mean()), abs=0.0004)
+    # Cells of 4 x 4 pixels keep a quarter of the structure's standard deviation.
+    sd = pair.measurements[1].estimate.value
+    assert sd == pytest.approx(0.06 / 4.0 / math.log(10.0), rel=0.1)
