@@ -152,6 +152,8 @@ def _sizes(outline: "Outline", micrograph: Micrograph, flags: tuple[str, ...]) -
     across = [
         Component(name="edge location", u=noise * math.sqrt(2), kind="A"),
         Component(name="edge model", u=edge * math.sqrt(2)),
+        # Blur draws the outline in where an end is a corner, by up to 0.8 of its width each.
+        Component(name="blurred ends", u=0.8 * outline.sigma_um),
     ]
     rows = [
         ("outline_area", _area(size, micrograph, edge)),
