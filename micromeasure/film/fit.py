@@ -27,7 +27,7 @@ BoolArray = NDArray[np.bool_]
 
 ROWS_PER_LEVEL = 80  # spacing of the levels' spline, rows
 MOST_LEVELS = 12
-WINDOW_SIGMAS = 14.0
+WINDOW_SIGMAS = 12.0
 WINDOW_PX = (10.0, 56.0)
 SMOOTH_TO_SIGMA = 0.12  # course noise allowed, in blur widths: the model is linear well beyond
 MAX_HALF_ROWS = 150

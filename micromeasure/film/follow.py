@@ -178,28 +178,30 @@ def _band_gradients(image: NDArray[np.float32], slope: float) -> tuple[FloatArra
 
 
 def _best_parabola(gradients: FloatArray, rows: FloatArray, n_rows: int) -> FloatArray:
-    """Return band shifts of the slope and bend with the greatest energy of the sum."""
+    """Return band shifts of the slope and bend with the greatest energy of the sum.
+
+    From coarse to fine: the blurrier the gradients, the wider the steps between trials may be.
+    """
     half = 0.5 * n_rows
     t = (rows - 0.5 * (n_rows - 1)) / half
+    bow = t * t - 1.0 / 3.0
     slope = bend = 0.0
-    for blur, n_slopes, n_bends in ((4.0, 13, 13), (2.0, 7, 7), (1.0, 5, 5)):
-        smooth = _blurred_rows(gradients, blur)[:, :: max(1, int(blur / 2))]
+    for blur, trials in ((4.0, 13), (2.0, 7), (1.0, 5)):
         thinning = max(1, int(blur / 2))
-        reach = (1.0 if blur == 4.0 else 1.25 * blur / half) if n_slopes else 0.0
-        slopes = slope + (TILT_RANGE if blur == 4.0 else reach) * np.linspace(-1, 1, n_slopes)
-        bends = bend + (2 * BEND_RANGE if blur == 4.0 else 1.5 * reach) * np.linspace(
-            -1, 1, n_bends
-        )
-        best = -1.0
-        for a in slopes:
-            for b in bends:
-                energy = _energy(smooth, half * (a * t + b * (t * t - 1.0 / 3.0)) / thinning)
+        smooth = _blurred_rows(gradients, blur)[:, ::thinning].astype(np.float32)
+        first = blur == 4.0
+        slope_reach = TILT_RANGE if first else 1.25 * blur / half
+        bend_reach = 2.0 * BEND_RANGE if first else 1.9 * blur / half
+        best, around = -1.0, (slope, bend)
+        for a in around[0] + slope_reach * np.linspace(-1.0, 1.0, trials):
+            for b in around[1] + bend_reach * np.linspace(-1.0, 1.0, trials):
+                energy = _energy(smooth, half * (a * t + b * bow) / thinning)
                 if energy > best:
                     best, slope, bend = energy, float(a), float(b)
-    return np.asarray(half * (slope * t + bend * (t * t - 1.0 / 3.0)))
+    return np.asarray(half * (slope * t + bend * bow))
 
 
-def _energy(gradients: FloatArray, shift: FloatArray) -> float:
+def _energy(gradients: NDArray[np.float32], shift: FloatArray) -> float:
     # What leaves the image on one side finds only zeros there.
     n, width = gradients.shape
     reach = width // 2

@@ -33,6 +33,7 @@ BoolArray = NDArray[np.bool_]
 
 FIRST_ROWS = 256  # rows of the first fit, spread over the film; it finds blur and levels
 FIRST_REACH_PX = 24.0
+FIRST_SIGMA_PX = 1.6
 FIRST_ROOM_PX = 6.0
 NEAR_SIGMAS = 3.5  # an edge's own zone: what lies here decides whether its row is used
 FIRST_ROUNDS = 12
@@ -117,7 +118,13 @@ def locate_edges(frame: Frame, stack: Stack, full_scale: float) -> list[LocatedG
         seen = _rows_inside(frame, courses[edges[0] : edges[-1] + 1], FIRST_ROOM_PX)
         seen = seen[_within_bands(stack, edges, seen)]
         first = seen[np.unique(np.linspace(0, seen.size - 1, FIRST_ROWS).astype(np.intp))]
-        start = _start(frame, first, courses[edges[0] : edges[-1] + 1, first], reach)
+        start = _start(
+            frame,
+            first,
+            courses[edges[0] : edges[-1] + 1, first],
+            reach=reach,
+            sigma=FIRST_SIGMA_PX,
+        )
         located.append((edges, _settle(frame, start)))
     sigma = max(float(np.median(g.common.sigma_px)) for _, g in located)
     fine = _refined_courses(rows, courses, located)
@@ -211,17 +218,25 @@ def _reach(
 
 
 def _start(
-    frame: Frame, rows: NDArray[np.intp], course: FloatArray, reach: tuple[float, float]
+    frame: Frame,
+    rows: NDArray[np.intp],
+    course: FloatArray,
+    *,
+    reach: tuple[float, float],
+    sigma: float,
 ) -> Group:
-    """Return a first state: blur guessed, levels by linear least squares."""
+    """Return a first state: blur as told, levels by linear least squares."""
     n = rows.size
     blank = Common(
-        base=np.zeros(n), steps=np.zeros(course.shape), sigma_px=np.full(n, 1.6), slope=np.zeros(n)
+        base=np.zeros(n),
+        steps=np.zeros(course.shape),
+        sigma_px=np.full(n, sigma),
+        slope=np.zeros(n),
     )
     group = Group(
         rows=rows, course_px=course, cosine=cosines(rows, course), reach_px=reach, common=blank
     )
-    return replace(group, common=_levels(gather(frame, group), 1.6))
+    return replace(group, common=_levels(gather(frame, group), sigma))
 
 
 def _levels(window: Window, sigma: float) -> Common:
@@ -282,19 +297,28 @@ def _restart(
     sigma: float,
 ) -> Group:
     course = courses[edges[0] : edges[-1] + 1]
-    seen = _rows_inside(frame, course, 4.0 * sigma + 2.0)
+    # An edge is located with part of its outer plateau beyond the border as well.
+    seen = _rows_inside(frame, course, 2.0 * sigma + 1.0)
     rows, course = rows[seen], course[:, seen]
-    n = rows.size
-    blank = Common(
-        base=np.zeros(n),
-        steps=np.zeros(course.shape),
-        sigma_px=np.full(n, sigma),
+    # A few rows tell the levels well enough to start from.
+    few = np.unique(np.linspace(0, rows.size - 1, FIRST_ROWS).astype(np.intp))
+    start = _start(frame, rows[few], course[:, few], reach=reach, sigma=sigma)
+    return Group(
+        rows=rows,
+        course_px=course,
+        cosine=cosines(rows, course),
+        reach_px=reach,
+        common=_constant(start.common, rows.size),
+    )
+
+
+def _constant(common: Common, n: int) -> Common:
+    return Common(
+        base=np.full(n, common.base[0]),
+        steps=np.repeat(common.steps[:, :1], n, axis=1),
+        sigma_px=np.full(n, common.sigma_px[0]),
         slope=np.zeros(n),
     )
-    group = Group(
-        rows=rows, course_px=course, cosine=cosines(rows, course), reach_px=reach, common=blank
-    )
-    return replace(group, common=_levels(gather(frame, group), sigma))
 
 
 def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: float) -> LocatedGroup:

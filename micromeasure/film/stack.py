@@ -12,7 +12,7 @@ from micromeasure.film.frame import Frame
 
 FloatArray = NDArray[np.float64]
 
-ROWS_PER_BAND = 4
+ROWS_PER_BAND = 3
 MOST_PASSES = 2
 SEARCH_PX = 8
 STANDING_PX = 2.0  # the last look bridges smaller moves
@@ -96,7 +96,7 @@ def find_stack(frame: Frame, course: Course, n_edges: int) -> Stack:
         course = replace(course, rows=bands.rows, shift_px=bands.course_px + moves - _middle(frame))
         if float(np.max(np.abs(moves))) < STANDING_PX:
             break
-    last_look = max(8, PIXELS_LOOKED_AT // (N_BANDS * frame.shape[1]))
+    last_look = max(6, PIXELS_LOOKED_AT // (N_BANDS * frame.shape[1]))
     bands = _sample_bands(frame, course, last_look)
     found = _look(bands, SCALE_PX)
     if found.clear < n_edges:
@@ -146,9 +146,9 @@ def _sample_bands(frame: Frame, course: Course, rows_per_band: int) -> _Bands:
     slope = np.interp(row, course.rows, np.gradient(course.shift_px, course.rows))
     stretch = np.sqrt(1.0 + slope**2)
     stretch /= stretch.mean()
-    reach = math.ceil(n_cols + np.ptp(at))
-    u = np.arange(-reach, reach + 1)
-    col = at[:, None] + u[None, :] * stretch[:, None]
+    widest = float(stretch.min())
+    u = np.arange(-math.ceil(at.max() / widest), math.ceil((n_cols - at.min()) / widest))
+    col = at[:, None].astype(np.float32) + u * stretch[:, None].astype(np.float32)
     seen = ((col >= 0) & (col <= n_cols - 2)).mean(axis=0) > LEAST_SEEN
     u, col = u[seen], col[:, seen]
     # The nearest pixel will do: rows of a band lie at all fractions of a pixel.

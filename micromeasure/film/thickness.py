@@ -41,6 +41,8 @@ class LayerThickness:
     u_mean_um : float
         Standard uncertainty of the mean from edge location.
     good : ndarray of bool, shape (n,)
+    visible_rows : int
+        Rows in which the mid-line lies inside the image, measured or not.
     normal : tuple of two floats
         Mean squares of the normal's components in the image's x and y, in micrometre space.
     um_per_px_across : float
@@ -58,6 +60,7 @@ class LayerThickness:
     noise_um: float
     u_mean_um: float
     good: BoolArray
+    visible_rows: int
     normal: tuple[float, float]
     um_per_px_across: float
     inflation: float
@@ -75,10 +78,8 @@ def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> Lay
         Number of the layer, from the left: it lies between edges `layer` and `layer` + 1.
     """
     lower, upper = (_on_common_rows(frame, groups, layer + side) for side in (0, 1))
-    ends = [(e.rows[0], e.rows[-1]) for e in (lower, upper)]
-    span = slice(min(a for a, _ in ends), max(b for _, b in ends) + 1)
-    along_um = np.arange(frame.shape[0], dtype=np.float64)[span] * frame.um_per_row
-    edges = [e.cut(span) for e in (lower, upper)]
+    along_um = np.arange(frame.shape[0], dtype=np.float64) * frame.um_per_row
+    edges = [lower, upper]
     middle = 0.5 * (edges[0].course_um + edges[1].course_um)
     half = max(8, middle.size // 16)
     slope = np.gradient(local_line(middle, np.ones_like(middle), half), along_um)
@@ -103,6 +104,7 @@ def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> Lay
     stretch = slope * frame.um_per_col / frame.um_per_row
     scale = float(np.mean((frame.um_per_col / secant * np.sqrt(1.0 + stretch**2))[cut]))
     row_var, mean_var, factor = _variances(groups, layer)
+    width_um = (frame.shape[1] - 1) * frame.um_per_col
     distance = np.concatenate([[0.0], np.cumsum(secant[cut][1:])]) * frame.um_per_row
     return LayerThickness(
         rows=along_um[cut] / frame.um_per_row,
@@ -114,6 +116,7 @@ def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> Lay
         noise_um=math.sqrt(row_var) * scale,
         u_mean_um=math.sqrt(mean_var) * scale,
         good=good[cut],
+        visible_rows=int(np.count_nonzero((middle >= 0.0) & (middle <= width_um))),
         normal=_normal(frame, slope[cut]),
         um_per_px_across=scale,
         inflation=factor,
@@ -133,20 +136,10 @@ def _check_length(rows: int) -> None:
 class _Edge:
     """An edge on all rows of the frame: smooth course and row-wise offset across, um."""
 
-    rows: NDArray[np.intp]
     course_um: FloatArray
     offset_um: FloatArray
     seen: BoolArray
     good: BoolArray
-
-    def cut(self, span: slice) -> "_Edge":
-        return _Edge(
-            rows=self.rows,
-            course_um=self.course_um[span],
-            offset_um=self.offset_um[span],
-            seen=self.seen[span],
-            good=self.good[span],
-        )
 
 
 def _on_common_rows(frame: Frame, groups: list[LocatedGroup], edge: int) -> _Edge:
@@ -162,7 +155,7 @@ def _on_common_rows(frame: Frame, groups: list[LocatedGroup], edge: int) -> _Edg
     good[at] = found.good
     seen = np.zeros(n, dtype=bool)
     seen[at] = True
-    return _Edge(rows=at, course_um=course, offset_um=offset, seen=seen, good=good)
+    return _Edge(course_um=course, offset_um=offset, seen=seen, good=good)
 
 
 def _extend(course: FloatArray, at: NDArray[np.intp]) -> None:

@@ -240,9 +240,12 @@ def _dark_edges(stack: "MeasuredStack", k: int) -> int:
 
 
 def _left_out(layer: "LayerThickness", vary: "Variation", cosine: float) -> list[Component]:
-    """Return what the mean may differ by because stretches of the film were left out."""
-    n, used = layer.good.size, int(np.count_nonzero(layer.good))
-    if used == n or vary.sd_um == 0.0:
+    """Return what the mean may differ by from that of all film in the image.
+
+    Left out are spoilt stretches and, near the border, those that show one edge only.
+    """
+    n, used = layer.visible_rows, int(np.count_nonzero(layer.good))
+    if used >= n or vary.sd_um == 0.0:
         return []
     apart = max(1.0, used / vary.correlation_rows)
     u = vary.sd_um * math.sqrt((1.0 - used / n) / apart) * cosine

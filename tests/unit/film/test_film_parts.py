@@ -93,6 +93,7 @@ def trace(thickness: np.ndarray, noise: float) -> LayerThickness:
         noise_um=noise,
         u_mean_um=noise / np.sqrt(n),
         good=np.isfinite(thickness),
+        visible_rows=n,
         normal=(0.0, 1.0),
         um_per_px_across=1.0,
         inflation=1.0,
