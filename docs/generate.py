@@ -16,6 +16,8 @@ from micromeasure.cli.main import build_parser
 from micromeasure.fields import REQUIRED, Spec, specs
 from micromeasure.flags import REGISTRY
 from micromeasure.quantities import derivations, quantities
+from micromeasure.review.export import AGREEMENT_TABLE, DECISIONS_TABLE, DISAGREEMENTS_TABLE
+from micromeasure.review.viewer.keys import ALL_KEYS
 from micromeasure.study.load import StudyTable
 from micromeasure.study.manifest import OPTIONAL_COLUMNS, REQUIRED_COLUMNS
 from micromeasure.tables import columns
@@ -121,7 +123,13 @@ def columns_page() -> str:
         parts.append(f"\n## {name.lower()}.csv\n\n")
         rows = ((f"`{c.name}`", c.help, c.type, c.unit) for c in getattr(columns, name))
         parts.append(table(("column", "is", "type", "unit"), rows))
-    for made_later in (COMPARISONS_TABLE, REPEATABILITY_TABLE):
+    for made_later in (
+        COMPARISONS_TABLE,
+        REPEATABILITY_TABLE,
+        DECISIONS_TABLE,
+        AGREEMENT_TABLE,
+        DISAGREEMENTS_TABLE,
+    ):
         parts.append(f"\n## {made_later.file}\n\n")
         rows = ((f"`{c.name}`", c.help, c.type, c.unit) for c in made_later.columns)
         parts.append(table(("column", "is", "type", "unit"), rows))
@@ -161,7 +169,21 @@ def _arguments(command: argparse.ArgumentParser) -> Iterator[tuple[object, ...]]
         yield f"`{shown}`", action.help or "", "" if plain else action.default
 
 
+def keys_page() -> str:
+    """Return the page of the viewer's keys."""
+    parts = ["# Keys of the viewer\n\n", MADE]
+    parts.append(
+        "Every key is shown beside the image with what it does, and can be clicked there. "
+    )
+    parts.append("Letters need no Shift.\n")
+    for title, keys in ALL_KEYS:
+        parts.append(f"\n## {title}\n\n")
+        parts.append(table(("key", "does"), ((key.shown, key.does) for key in keys)))
+    return "".join(parts)
+
+
 PAGES = {
+    "viewer-keys.md": keys_page,
     "flags.md": flags_page,
     "study-file.md": settings_page,
     "columns.md": columns_page,
