@@ -1,7 +1,6 @@
 """Finding the elements of a grid (dots, squares, fields between crossed lines) and their centres.
 
-The elements are compared with their own common image, made symmetric about its middle: an
-element that looks the same when turned by half a turn is located without bias.
+The elements are compared by least squares with one shape, fitted to all of them together.
 """
 
 import dataclasses
@@ -11,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from micromeasure.calibration.element import Element, fit_element
 from micromeasure.calibration.ground import Ground
 
 FloatArray = NDArray[np.float64]
@@ -21,7 +21,7 @@ _FEWEST = 9
 _ALIKE = (0.6, 1.6)  # area of an element in units of the usual one
 _BLURS = (0.8, 2.0)  # px; the wider one is for images that noise would tear into specks
 _MOST = 0.6
-_PHASES = 4  # the common image is sampled at quarters of a pixel
+_PHASES = 4  # the mean element is sampled at quarters of a pixel
 _MARGIN_PX = 3
 
 
@@ -138,8 +138,10 @@ def _equal_elements(mask: NDArray[Any], *, dark: bool) -> Blobs | None:
     )
 
 
-def locate_blobs(grey: NDArray[Any], blobs: Blobs, pitch_px: float, light: Ground) -> Blobs:
-    """Locate elements by comparing each with the image common to all.
+def locate_blobs(
+    grey: NDArray[Any], blobs: Blobs, *, pitch_px: float, turn_rad: float, light: Ground
+) -> Blobs:
+    """Locate elements by comparing each with the shape common to all.
 
     Parameters
     ----------
@@ -148,6 +150,8 @@ def locate_blobs(grey: NDArray[Any], blobs: Blobs, pitch_px: float, light: Groun
         Centres to within a pixel or two.
     pitch_px : float
         Distance between neighbours: no window reaches further than half of it.
+    turn_rad : float
+        Direction of the grid.
     light : Ground
         Brightness of the lighter parts: light that falls off across an element would shift it.
 
@@ -163,35 +167,41 @@ def locate_blobs(grey: NDArray[Any], blobs: Blobs, pitch_px: float, light: Groun
     centre = centre[inside]
     offsets = np.arange(-reach, reach + 1)
     u_px = np.full(len(centre), np.inf)
+    views = np.lib.stride_tricks.sliding_window_view(grey, (2 * reach + 1, 2 * reach + 1))
     for _ in range(2):
         quarter = np.rint(centre * _PHASES).astype(np.intp)
         whole = quarter // _PHASES
         phase = quarter - whole * _PHASES
-        patch = grey[
-            whole[:, 1, None, None] + offsets[:, None], whole[:, 0, None, None] + offsets
-        ] / _local_light(light, whole, offsets)
-        common = _common_image(patch, phase, reach)
-        shift, u_px = _shifts(patch, phase, common, reach)
+        start = whole - reach
+        patch = views[start[:, 1], start[:, 0]] / _local_light(light, whole, offsets)
+        mean, count = _mean_image(patch, phase, reach)
+        element = fit_element(mean, count, _PHASES, half_px=blobs.radius_px, turn_rad=turn_rad)
+        shift, u_px = _shifts(patch, phase, element, reach)
         centre = quarter / _PHASES + np.clip(shift, -1.0, 1.0)
     return dataclasses.replace(blobs, centre_px=centre, u_px=u_px)
 
 
-def _local_light(light: Ground, whole: NDArray[np.intp], offsets: NDArray[np.intp]) -> FloatArray:
+def _local_light(
+    light: Ground, whole: NDArray[np.intp], offsets: NDArray[np.intp]
+) -> NDArray[np.float32]:
     """Return the light over each element's window, as a plane through it."""
     x, y = whole[:, 0].astype(np.float64), whole[:, 1].astype(np.float64)
     reach = float(offsets[-1])
     middle = light.at(x, y)
     slope_x = (light.at(x + reach, y) - light.at(x - reach, y)) / (2 * reach)
     slope_y = (light.at(x, y + reach) - light.at(x, y - reach)) / (2 * reach)
-    plane = middle[:, None, None] + slope_x[:, None, None] * offsets
-    plane = plane + slope_y[:, None, None] * offsets[:, None]
-    return np.asarray(np.maximum(plane, 1e-3 * float(np.abs(middle).max())))
+    across = slope_x[:, None] * offsets
+    down = middle[:, None] + slope_y[:, None] * offsets
+    down = np.maximum(
+        down, 1e-3 * float(np.abs(middle).max()) + np.abs(across).max(axis=1)[:, None]
+    )
+    return np.asarray(down[:, :, None].astype(np.float32) + across[:, None, :].astype(np.float32))
 
 
-def _common_image(patch: FloatArray, phase: NDArray[np.intp], reach: int) -> FloatArray:
-    """Return the mean element on a grid of quarter pixels, symmetric under half a turn."""
-    import cv2
-
+def _mean_image(
+    patch: NDArray[Any], phase: NDArray[np.intp], reach: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return the mean element on a grid of quarter pixels, and the pixels behind each sample."""
     side = _PHASES * (2 * reach + 2) + 1
     middle = side // 2
     sums, counts = np.zeros((side, side)), np.zeros((side, side))
@@ -205,18 +215,13 @@ def _common_image(patch: FloatArray, phase: NDArray[np.intp], reach: int) -> Flo
             cols = middle - px + _PHASES * np.arange(-reach, reach + 1)
             sums[np.ix_(rows, cols)] += (patch[members] - level[members]).sum(axis=0)
             counts[np.ix_(rows, cols)] += members.sum()
-    sums, counts = sums + sums[::-1, ::-1], counts + counts[::-1, ::-1]
-    # Half a pixel of blur joins the phases; it is far below what any optics leave.
-    blur = [cv2.GaussianBlur(a, (0, 0), 0.35 * _PHASES) for a in (sums, counts)]
-    return np.asarray(blur[0] / np.maximum(blur[1], 1e-9))
+    return sums / np.maximum(counts, 1.0), counts
 
 
 def _shifts(
-    patch: FloatArray, phase: NDArray[np.intp], common: FloatArray, reach: int
+    patch: NDArray[Any], phase: NDArray[np.intp], element: Element, reach: int
 ) -> tuple[FloatArray, FloatArray]:
     """Return shifts against the quarter-pixel places, shape (n, 2), and their uncertainty."""
-    middle = common.shape[0] // 2
-    slope_y, slope_x = (np.gradient(common, axis=axis) * _PHASES for axis in (0, 1))
     step = np.arange(-reach, reach + 1)
     tilt_x = np.broadcast_to(step, (len(step), len(step))).ravel() / reach
     tilt_y = np.broadcast_to(step[:, None], (len(step), len(step))).ravel() / reach
@@ -229,10 +234,11 @@ def _shifts(
             members = np.flatnonzero((phase[:, 0] == px) & (phase[:, 1] == py))
             if len(members) == 0:
                 continue
-            at = np.ix_(middle - py + _PHASES * step, middle - px + _PHASES * step)
+            dx, dy = np.meshgrid(step - px / _PHASES, step - py / _PHASES)
+            slope_x, slope_y = element.slopes(dx, dy)
             columns = np.stack(
-                [np.ones(len(step) ** 2), common[at].ravel(), slope_x[at].ravel(),
-                 slope_y[at].ravel(), tilt_x, tilt_y]
+                [np.ones(len(step) ** 2), element.at(dx, dy).ravel(), slope_x.ravel(),
+                 slope_y.ravel(), tilt_x, tilt_y]
             )  # fmt: skip
             values = patch[members].reshape(len(members), -1)
             inverse = np.linalg.pinv(columns @ columns.T)

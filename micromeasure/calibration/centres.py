@@ -19,6 +19,8 @@ FloatArray = NDArray[np.float64]
 # Slope of the ground left after evening out, over half a window, as a share of a line's depth.
 _SLOPE = 0.01
 _PASSES = 2
+_SHAPE_ROUNDS = 6
+_SHAPE_OFFERS = 7
 _TAIL = 4.5  # a window reaches this many blurs beyond the stripe; further out is only noise
 _SEEN = 0.9  # least share of a window's pixels that must lie inside the image
 
@@ -212,27 +214,37 @@ def _common_shape(
 
 
 def _fit_shape(mean: FloatArray, weight: FloatArray, distance: FloatArray, start: Shape) -> Shape:
-    """Search width and blur on a grid that closes in on the best pair."""
-    centre = np.log([start.width_px, start.sigma_px])
-    lowest = np.log([0.2, 0.3])
-    highest = np.log([1.5 * distance[-1], 0.8 * distance[-1]])
+    """Search the shape on a grid that closes in on the best one.
+
+    Width and blur trade off against each other; how wide the shape is in all (its standard
+    deviation) and what share of that is blur do not, so these two are searched.
+    """
     root = np.sqrt(weight / max(weight.max(), 1e-12))
-    span = np.array([1.5, 1.5])
-    for _ in range(6):
-        offers = [
-            np.clip(centre + span * (i, j), lowest, highest)
-            for i in np.linspace(-1, 1, 7)
-            for j in np.linspace(-1, 1, 7)
-        ]
-        centre = min(offers, key=lambda offer: _shape_misfit(offer, mean, root, distance))
-        span = span / 2.5
-    return Shape(width_px=float(np.exp(centre[0])), sigma_px=float(np.exp(centre[1])))
+    at = np.array([math.log(math.hypot(start.width_px / math.sqrt(12), start.sigma_px)), 0.55])
+    span = np.array([1.2, 0.45])
+    least, best = math.inf, start
+    for _ in range(_SHAPE_ROUNDS):
+        middle = at
+        for i in np.linspace(-1, 1, _SHAPE_OFFERS):
+            for j in np.linspace(-1, 1, _SHAPE_OFFERS):
+                point = middle + span * (i, j)
+                offer = _shape_of(point, float(distance[-1]))
+                misfit = _shape_misfit(offer, mean, root, distance)
+                if misfit < least:
+                    least, best, at = misfit, offer, point
+        span = span / 2
+    return best
 
 
-def _shape_misfit(
-    offer: FloatArray, mean: FloatArray, root: FloatArray, distance: FloatArray
-) -> float:
-    shape = Shape(width_px=float(np.exp(offer[0])), sigma_px=float(np.exp(offer[1])))
+def _shape_of(point: FloatArray, reach_px: float) -> Shape:
+    spread = min(math.exp(point[0]), 0.6 * reach_px)
+    blur = float(np.clip(point[1], 0.05, 0.999))
+    return Shape(
+        width_px=spread * math.sqrt(12 * (1 - blur * blur)), sigma_px=max(0.3, spread * blur)
+    )
+
+
+def _shape_misfit(shape: Shape, mean: FloatArray, root: FloatArray, distance: FloatArray) -> float:
     profile = shape.at(distance) * root
     # Depth and level are solved for exactly by 2 x 2 normal equations.
     ss, sp, pp = root @ root, root @ profile, profile @ profile

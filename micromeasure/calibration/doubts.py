@@ -1,5 +1,6 @@
 """Whether the numbers given to lines can be trusted; what speaks against it stops everything."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +18,8 @@ _ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
 # A rise between the lines counts from this share of a line's depth on, if clear of noise: a
 # ruling at the limit of resolution is no deeper.
 _BETWEEN_SHARE = 0.015
-_BETWEEN_CLEAR = 7.0
+_BETWEEN_CLEAR = 8.0
+_FEWEST_DIVISIONS = 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,9 +150,15 @@ def _between_lines(located: Located, fitted: Fitted) -> float | None:
         reach = slice(first, first + length)
         seen = total[reach].sum(axis=0)
         with np.errstate(invalid="ignore"):
-            folded = np.nanmedian(np.where(seen > 0, value[reach].sum(axis=0) / seen, np.nan), 0)
-        noise = 1.25 * centres.noise / np.sqrt(max(float(seen[:, open_].sum(axis=0).min()), 1.0))
-        rise = _prominence(folded[open_])
+            cells = np.where(seen > 0, value[reach].sum(axis=0) / seen, np.nan)[:, open_]
+        cells = cells[np.isfinite(cells).all(axis=1)]
+        if len(cells) < _FEWEST_DIVISIONS:
+            continue
+        folded = np.median(cells, axis=0)
+        # Noise, texture and dust alike show in how the divisions differ from one another.
+        apart = cells - np.median(cells, axis=1, keepdims=True) - folded + np.median(folded)
+        noise = 1.25 * 1.4826 * float(np.median(np.abs(apart))) / math.sqrt(len(cells))
+        rise = _prominence(folded)
         if rise.max() > max(_BETWEEN_SHARE * usual, _BETWEEN_CLEAR * noise):
             return float(middle[open_][np.argmax(rise)])
     return None
@@ -158,7 +166,6 @@ def _between_lines(located: Located, fitted: Fitted) -> float | None:
 
 def _prominence(values: FloatArray) -> FloatArray:
     """Return by how much each value rises above the lower ground on both of its sides."""
-    filled = np.nan_to_num(values, nan=float(np.nanmax(values, initial=0.0)))
-    left = np.minimum.accumulate(filled)
-    right = np.minimum.accumulate(filled[::-1])[::-1]
-    return np.asarray(filled - np.maximum(left, right))
+    left = np.minimum.accumulate(values)
+    right = np.minimum.accumulate(values[::-1])[::-1]
+    return np.asarray(values - np.maximum(left, right))

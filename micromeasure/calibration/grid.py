@@ -101,20 +101,21 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
         )
         raise CalibrationError([message])
     numbered = number_elements(blobs.centre_px)
-    if numbered is None or numbered[1].sum() < _FEWEST:
+    if numbered is None or not _is_grid(numbered[0][numbered[1]]):
         raise CalibrationError([_uncertain(name)])
     first = _law(blobs.centre_px[numbered[1]], numbered[0][numbered[1]], None)
     pitch = float(np.hypot(*first.solution[[1, 4]]))
     covered = min(0.9, math.pi * blobs.radius_px**2 / pitch**2)
     share = 1.0 - (1.0 - covered if blobs.dark else covered) / 2
     light = find_ground(grey, share=share, feature_px=pitch)
-    located = locate_blobs(grey, blobs, pitch, light)
+    turn = math.atan2(first.solution[4], first.solution[1])
+    located = locate_blobs(grey, blobs, pitch_px=pitch, turn_rad=turn, light=light)
     numbered = number_elements(located.centre_px)
     if numbered is None:
         raise CalibrationError([_uncertain(name)])
     good = numbered[1] & np.isfinite(located.u_px)
     numbers, centre = numbered[0][good], located.centre_px[good]
-    if good.sum() < _FEWEST or (np.ptp(numbers, axis=0) + 1 < _FEWEST_EACH_WAY).any():
+    if not _is_grid(numbers):
         raise CalibrationError([_uncertain(name)])
     size = (grey.shape[1], grey.shape[0])
     law, middle, distorted = _best_law(centre, numbers, size)
@@ -139,6 +140,11 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
         dark=located.dark,
         residual_sd_px=law.sd,
     )
+
+
+def _is_grid(numbers: NDArray[np.intp]) -> bool:
+    enough = len(numbers) >= _FEWEST
+    return enough and bool((np.ptp(numbers, axis=0) + 1 >= _FEWEST_EACH_WAY).all())
 
 
 def _uncertain(name: str) -> str:
@@ -167,16 +173,21 @@ def _best_law(
     bent = _law(centre, numbers, middle)
     if not abs(bent.solution[6]) > _CLEAR * np.sqrt(bent.covariance[6, 6]):
         return _law(centre, numbers, None), middle, False
-    for _ in range(4):
+    measured = False
+    for _ in range(_ROUNDS):
         free = _law(centre, numbers, middle, free_centre=True)
         # Columns 7 and 8 carry k1 times the shift of the centre.
         shift = free.solution[7:9] / free.solution[6]
         u = np.sqrt(np.diag(free.covariance)[7:9]) / abs(free.solution[6])
-        if not (np.abs(shift) > _CENTRE_CLEAR * u).any() and middle[0] == (size[0] - 1) / 2:
-            break
+        if not measured and not (np.abs(shift) > _CENTRE_CLEAR * u).any():
+            return bent, middle, True
+        measured = True
         moved = np.clip(np.array(middle) + shift, 0, np.array(size) - 1.0)
         middle = (float(moved[0]), float(moved[1]))
-    return _law(centre, numbers, middle), middle, True
+        if (np.abs(shift) < 0.1 * u).all():
+            break
+    # The centre is an estimate too, and its uncertainty goes into that of the scale.
+    return _law(centre, numbers, middle, free_centre=True), middle, True
 
 
 def _law(

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 _POINT_CUT = 4.5  # in standard deviations; one good point in 150 000 goes lost
-_LINE_CUT = 4.0
+_LINE_RISK = 1e-4  # chance that a good line is taken for a stray one
+_LEAST_TOLD = 0.5  # of the variance that noise makes: few lines can look better only by chance
 _ROUNDS = 8
 # Residual of 4 points in 10 in units of the standard deviation; see `_spread`.
 _MAD_TO_SD = 1.4826
@@ -22,8 +23,8 @@ class LawFit:
     ----------
     solution : ndarray, shape (m,)
     covariance : ndarray, shape (m, m)
-    dof : ndarray, shape (m,)
-        Effective degrees of freedom of each standard uncertainty.
+    dof : int
+        Degrees of freedom of the standard uncertainties.
     used : ndarray of bool, shape (n,)
         Points kept.
     lines : ndarray of int
@@ -38,7 +39,7 @@ class LawFit:
 
     solution: FloatArray
     covariance: FloatArray
-    dof: FloatArray
+    dof: int
     used: NDArray[np.bool_]
     lines: NDArray[np.intp]
     line_residual_px: FloatArray
@@ -69,12 +70,12 @@ def fit_law(
     -----
     All points of a line share its own displacement, so they do not count as independent
     observations of the law: the model is x = Z·b + (line) + (noise), the variance between
-    lines being estimated by moments and b by generalised least squares.
+    lines being found from their weighted squares [1]_ and b by generalised least squares.
 
     References
     ----------
-    .. [1] DerSimonian and Laird (1986), Controlled Clinical Trials 7, 177-188, eq. 8: the
-       moment estimate of the variance between groups (from memory).
+    .. [1] Paule and Mandel (1982), J. Res. Natl. Bur. Stand. 87, 377-385: the variance between
+       groups from the weighted sum of squares (from memory).
     """
     used = np.ones(len(position), dtype=np.bool_)
     between2, excess = 0.0, 1.0
@@ -86,8 +87,7 @@ def fit_law(
         lookup[groups] = mean
         within = residual - lookup[line]
         excess = max(1.0, _spread(within[used] / np.sqrt(variance[used])) ** 2)
-        robust2 = max(0.0, _spread(mean) ** 2 - float(np.median(var)))
-        stray_line = groups[np.abs(mean) > _LINE_CUT * np.sqrt(var + robust2)]
+        stray_line = _stray_lines(groups, mean, var)
         keep = np.isin(line, groups) & ~np.isin(line, stray_line)
         keep &= np.abs(within) < _POINT_CUT * np.sqrt(excess * variance)
         done = round_ > 1 and bool((keep == used).all())
@@ -101,14 +101,14 @@ def fit_law(
             break
     residual = position - design @ solution
     groups, mean, var = _line_means(residual[used], variance[used] * excess, line[used])
-    noise_only = np.diag(_solve(design[used], position[used], variance[used] * excess,
-                                line[used], between2=0.0)[1])  # fmt: skip
-    total = np.diag(covariance)
-    share = np.clip(1.0 - noise_only / np.maximum(total, 1e-300), 1e-6, 1.0)
+    # What the lines themselves scatter decides, be it more or less than noise lets expect: then
+    # Student's distribution holds exactly, whether or not the ruling has errors of its own.
+    dof = max(1, len(groups) - 2)
+    told = max(_LEAST_TOLD, float((mean**2 / (var + between2)).sum()) / dof)
     return LawFit(
         solution=solution,
-        covariance=covariance,
-        dof=max(1, len(groups) - 2) / share**2,
+        covariance=covariance * told,
+        dof=dof,
         used=used,
         lines=groups,
         line_residual_px=mean,
@@ -116,6 +116,20 @@ def fit_law(
         between_px=float(np.sqrt(between2)),
         excess=excess,
     )
+
+
+def _stray_lines(groups: NDArray[np.intp], mean: FloatArray, var: FloatArray) -> NDArray[np.intp]:
+    """Return lines that are further off than chance lets them be; with few lines, hardly any."""
+    from scipy.special import stdtrit
+
+    free = len(groups) - 3
+    if free < 2:
+        return np.empty(0, dtype=np.intp)
+    # The fit has drawn the residuals in, and a spread from few of them is itself uncertain.
+    spread2 = _spread(mean) ** 2 * len(groups) / free
+    between2 = max(0.0, spread2 - float(np.median(var)))
+    cut = float(stdtrit(free, 1 - _LINE_RISK / 2))
+    return groups[np.abs(mean) > cut * np.sqrt(var + between2)]
 
 
 def _line_means(
@@ -132,9 +146,17 @@ def _spread(values: FloatArray) -> float:
 
 
 def _between(mean: FloatArray, var: FloatArray, free: int) -> float:
-    weight = 1.0 / var
-    excess = float((weight * mean * mean).sum()) - free
-    return max(0.0, excess / float(weight.sum() - (weight**2).sum() / weight.sum()))
+    """Return the variance between lines that makes their weighted squares add up to `free`."""
+    low, high = 0.0, float((mean**2).sum())
+    if free < 1 or float((mean**2 / var).sum()) <= free:
+        return 0.0
+    for _ in range(50):
+        middle = (low + high) / 2
+        if float((mean**2 / (var + middle)).sum()) > free:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
 
 
 def _solve(

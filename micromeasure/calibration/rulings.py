@@ -272,7 +272,7 @@ def _result(located: Located, fitted: Fitted, *, upright: bool) -> RuledImage:
         gradient_per_px=(float(gradient[0]), float(gradient[1])),
         covariance=covariance,
         turn=turn,
-        dof=float(law.dof[1]),
+        dof=float(law.dof),
         numbers=law.lines,
         ends_px=ends,
         residual_px=law.line_residual_px * lean,

@@ -152,13 +152,3 @@ def _weighted(x: FloatArray, y: FloatArray, weight: FloatArray, *, known: bool) 
         residual_sd=sd,
         dof=dof,
     )
-
-
-def fit_proportion(x: FloatArray, y: FloatArray) -> tuple[float, float, float]:
-    """Fit ``y = slope·x`` by least squares; return slope, its uncertainty and the residual sd."""
-    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    square = float(x @ x)
-    slope = float(x @ y) / square
-    residual = y - slope * x
-    sd = math.sqrt(float(residual @ residual) / (len(x) - 1))
-    return slope, sd / math.sqrt(square), sd

@@ -225,6 +225,20 @@ def draw_case(rng, *, around_deg, hard):
     )
 
 
+def as_first(case, first):
+    """Make a second image one of the same artefact through the same objective."""
+    case.size_px, case.um_per_px = first.size_px, first.um_per_px
+    ratio = first.pitch_um / case.pitch_um
+    case.errors_um = {k: e * ratio for k, e in case.errors_um.items()}
+    case.pitch_um, case.width_um = first.pitch_um, first.width_um
+    case.blur_px, case.halo, case.bright = first.blur_px, first.halo, first.bright
+    across = case.size_px[0]
+    if case.lengths_px[0] < 9e3:
+        ratio = across * 0.4 / case.lengths_px[0]
+        case.lengths_px = tuple(length * ratio for length in case.lengths_px)
+        case.foot_px = -0.3 * across
+
+
 def own_renderer(case, rng):
     """The same case through the package's renderer."""
     x_px = 1.0 / np.hypot(*gradient(case)) / case.pitch_um  # px per um, along the normal
@@ -281,9 +295,7 @@ def rulings(args):
         for around in (0, 90):
             case = draw_case(rng, around_deg=around, hard=True)
             if cases:
-                first = cases[0]
-                case.size_px, case.um_per_px = first.size_px, first.um_per_px
-                case.pitch_um, case.width_um = first.pitch_um, first.width_um
+                as_first(case, cases[0])
             share = own_renderer(case, rng) if args.renderer == "own" else closed_form(case)
             grey = photograph(case, share, rng)
             try:
@@ -304,7 +316,11 @@ def rulings(args):
             names.append(str(around))
         if len(images) < 2:
             continue
-        scale = solve_scale(images, names, Artefact(pitch_um=cases[0].pitch_um, u_pitch_um=0.0))
+        try:
+            scale = solve_scale(images, names, Artefact(pitch_um=cases[0].pitch_um, u_pitch_um=0.0))
+        except CalibrationError as error:
+            reasons[_short(error)] += 2
+            continue
         for axis in (0, 1):
             estimate = scale.um_per_px[axis]
             true = cases[0].um_per_px[axis]
