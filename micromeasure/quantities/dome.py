@@ -109,12 +109,13 @@ def measure_dome(micrograph: Micrograph, settings: DomeSettings, frames: Frames)
 
 
 def _find(micrograph: Micrograph, settings: DomeSettings) -> _Dome:
+    from micromeasure.sideview.frame import Frame
     from micromeasure.sideview.profile import fit_crown, outer_path
     from micromeasure.sideview.strip import split_strip
     from micromeasure.sideview.view import base_line_of, take_apart
 
     pixels, origin = window_of(micrograph, settings.region)
-    view = take_apart(pixels, micrograph.calibration.um_per_px)
+    view = take_apart(pixels, Frame(calibration=micrograph.calibration, origin_px=origin))
     base = base_line_of(view)
     outer = outer_path(view.outline, base)
     crown = fit_crown(view.outline, base, outer, settings.crown_arc_deg)

@@ -56,12 +56,13 @@ def measure_fold(micrograph: Micrograph, settings: FoldSettings, frames: Frames)
     MeasurementError
         Naming the part that could not be found.
     """
+    from micromeasure.sideview.frame import Frame
     from micromeasure.sideview.profile import fit_crown, outer_path
     from micromeasure.sideview.strip import split_strip
     from micromeasure.sideview.view import base_line_of, take_apart
 
     pixels, origin = window_of(micrograph, settings.region)
-    view = take_apart(pixels, micrograph.calibration.um_per_px)
+    view = take_apart(pixels, Frame(calibration=micrograph.calibration, origin_px=origin))
     base = base_line_of(view)
     outline, thickness = view.outline, view.thickness_um
     outer = outer_path(outline, base)

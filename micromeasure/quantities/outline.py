@@ -111,10 +111,11 @@ def measure_outline(micrograph: Micrograph, settings: OutlineSettings, frames: F
 def _traced(
     micrograph: Micrograph, settings: OutlineSettings
 ) -> tuple["Outline", tuple[str, ...], tuple[int, int]]:
+    from micromeasure.sideview.frame import Frame
     from micromeasure.sideview.view import take_apart
 
     pixels, origin = window_of(micrograph, settings.region)
-    view = take_apart(pixels, micrograph.calibration.um_per_px)
+    view = take_apart(pixels, Frame(calibration=micrograph.calibration, origin_px=origin))
     flags = list(micrograph.flags) + ["saturated"] * is_saturated(micrograph, pixels)
     if view.support is not None or view.touches_border:
         flags.append("outline-cut")

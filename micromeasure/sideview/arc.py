@@ -15,7 +15,7 @@ from micromeasure.outcome import FloatArray
 
 # Tukey's weight reaches zero at this many standard deviations: 95 % efficient on clean data.
 _TUKEY = 4.685
-_ROUNDS = 8
+_ROUNDS = 20
 # Parts a stretch is divided in to see whether it is a circle, and how far the mean residual of
 # a part may be off, in its own standard deviations.
 _BINS = 8
@@ -240,7 +240,8 @@ def _distances(
     root = np.sqrt(np.maximum(1 + 4 * half * q, 1e-12))
     distance = 2 * q / (1 + root)
     by_offset = -(2 * half * (a * sin + b * cos) + cos)
-    return distance, np.column_stack([by_offset, -a, (a * a + b * b) / 2]) / root[:, None]
+    by_curvature = (a * a + b * b - distance * distance) / 2
+    return distance, np.column_stack([by_offset, -a, by_curvature]) / root[:, None]
 
 
 def _solved(normal: FloatArray, right: FloatArray) -> FloatArray:

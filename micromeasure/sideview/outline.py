@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.arc import Noise, into_frame
 from micromeasure.sideview.contour import Contour, smooth_closed
+from micromeasure.sideview.frame import Frame
 
 Booleans = NDArray[np.bool_]
 
@@ -27,7 +28,8 @@ class Outline:
         Blur of the edges.
     pixel_um : float
         Geometric mean of the pixel's two sides.
-    um_per_px : tuple of two floats
+    frame : Frame
+        From pixels to micrometres.
     length_um : ndarray of float, shape (n + 1,)
         Distance along the outline from its first point; the last entry is the perimeter.
     pixels : ndarray, shape (rows, cols)
@@ -43,7 +45,7 @@ class Outline:
     valid: Booleans
     sigma_um: float
     pixel_um: float
-    um_per_px: tuple[float, float]
+    frame: Frame
     length_um: FloatArray
     pixels: NDArray[Any]
     step: float
@@ -51,9 +53,7 @@ class Outline:
 
     def to_px(self, points_um: FloatArray) -> FloatArray:
         """Return points in pixels of the traced image, ``x y``."""
-        sx, sy = self.um_per_px
-        points: FloatArray = np.asarray(points_um) * np.array([1 / sx, -1 / sy])
-        return points
+        return self.frame.to_px(points_um)
 
     @property
     def pixel_blur_um(self) -> float:
@@ -66,8 +66,8 @@ class Outline:
 
     def pixels_near(self, point_um: FloatArray, reach_um: float) -> tuple[FloatArray, FloatArray]:
         """Return centres and grey values of the pixels within a square about a point."""
-        x, y = self.to_px(point_um)
-        half_x, half_y = (reach_um / s for s in self.um_per_px)
+        x, y = self.to_px(point_um[None])[0]
+        half_x, half_y = (reach_um / s for s in self.frame.um_per_px)
         rows, cols = self.pixels.shape
         columns = np.arange(
             max(0, math.ceil(x - half_x)), min(cols - 1, math.floor(x + half_x)) + 1
@@ -75,8 +75,7 @@ class Outline:
         lines = np.arange(max(0, math.ceil(y - half_y)), min(rows - 1, math.floor(y + half_y)) + 1)
         grid_y, grid_x = np.meshgrid(lines, columns, indexing="ij")
         values = self.pixels[grid_y, grid_x].ravel().astype(float)
-        centres = np.column_stack([grid_x.ravel(), -grid_y.ravel()]) * np.array(self.um_per_px)
-        return centres, values
+        return self.frame.to_um(np.column_stack([grid_x.ravel(), grid_y.ravel()])), values
 
     def distance_from(self, index: int) -> FloatArray:
         """Return the signed distance along the outline from one point to each, the short way."""
@@ -100,7 +99,7 @@ class Outline:
         return (first + np.arange((last - first) % n + 1)) % n
 
 
-def outline_of(contour: Contour, um_per_px: tuple[float, float], pixels: NDArray[Any], *,
+def outline_of(contour: Contour, frame: Frame, pixels: NDArray[Any], *,
                is_bright: bool) -> Outline:  # fmt: skip
     """Turn a contour in pixels into an outline in micrometres.
 
@@ -108,8 +107,8 @@ def outline_of(contour: Contour, um_per_px: tuple[float, float], pixels: NDArray
     ----------
     contour : Contour
         In coordinates of `pixels`.
-    um_per_px : tuple of two floats
-        Scale in x and y.
+    frame : Frame
+        Of that window.
     pixels : ndarray, shape (rows, cols)
     is_bright : bool
         Whether the part is brighter than its surroundings.
@@ -118,8 +117,8 @@ def outline_of(contour: Contour, um_per_px: tuple[float, float], pixels: NDArray
     -------
     Outline
     """
-    scale = np.array([um_per_px[0], -um_per_px[1]])
-    points = contour.points_px * scale
+    scale = np.array([frame.um_per_px[0], -frame.um_per_px[1]])
+    points = frame.to_um(contour.points_px)
     # A normal turns as the inverse of the scale: across the edge stays across it.
     normals = contour.normals_px / scale
     normals /= np.hypot(*normals.T)[:, None]
@@ -127,11 +126,11 @@ def outline_of(contour: Contour, um_per_px: tuple[float, float], pixels: NDArray
     x, y = points.T
     if np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) > 0:
         points, normals, valid = points[::-1], normals[::-1], valid[::-1]
-    pixel = math.sqrt(um_per_px[0] * um_per_px[1])
+    pixel = frame.pixel_um
     legs = np.hypot(*np.diff(points, axis=0, append=points[:1]).T)
     return Outline(
         points_um=points, normals_um=normals, valid=valid,
-        sigma_um=contour.sigma_px * pixel, pixel_um=pixel, um_per_px=um_per_px,
+        sigma_um=contour.sigma_px * pixel, pixel_um=pixel, frame=frame,
         length_um=np.concatenate([[0.0], np.cumsum(legs)]), pixels=pixels,
         step=-contour.step if is_bright else contour.step,
         noise=_noise(points, normals, valid, pixel),

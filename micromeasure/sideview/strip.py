@@ -149,7 +149,8 @@ def measure_thickness(
         return None
     middle, across = placed
     middle_px = outline.to_px(middle)
-    direction_px = across * np.array([1 / outline.um_per_px[0], -1 / outline.um_per_px[1]])
+    # A micrometre across the sheet, in pixels, where it is: distortion changes it along the image.
+    direction_px = outline.to_px(middle + across / 2) - outline.to_px(middle - across / 2)
     um_per_step = 1 / np.hypot(*direction_px.T)
     direction_px = direction_px * um_per_step[:, None]
     sigma = outline.sigma_um / outline.pixel_um

@@ -11,6 +11,7 @@ from micromeasure.errors import MeasurementError
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.arc import Arc, fit_arc
 from micromeasure.sideview.contour import Contour
+from micromeasure.sideview.frame import Frame
 from micromeasure.sideview.part import Part
 from micromeasure.sideview.step import fit_edges, sample
 
@@ -51,9 +52,7 @@ class Support:
         return math.sqrt(float(lever @ self.line.covariance[:2, :2] @ lever))
 
 
-def fit_support(
-    pixels: NDArray[Any], part: Part, contour: Contour, um_per_px: tuple[float, float]
-) -> Support | None:
+def fit_support(pixels: NDArray[Any], part: Part, contour: Contour, frame: Frame) -> Support | None:
     """Fit the support's edge where nothing stands on it.
 
     Parameters
@@ -62,7 +61,7 @@ def fit_support(
     part : Part
     contour : Contour
         The part's outline, to keep away from its feet.
-    um_per_px : tuple of two floats
+    frame : Frame
 
     Returns
     -------
@@ -92,7 +91,7 @@ def fit_support(
         message = "support: its upper edge is seen but too unclear to fit a line"
         raise MeasurementError(message)
     edge = points[good] + normals[good] * fit.position[good, None]
-    return _line(edge, part, sigma, um_per_px)
+    return _line(edge, part, sigma, frame)
 
 
 def _free_columns(part: Part, contour: Contour, clearance: float) -> FloatArray:
@@ -118,12 +117,12 @@ def _free_columns(part: Part, contour: Contour, clearance: float) -> FloatArray:
     return chosen
 
 
-def _line(edge_px: FloatArray, part: Part, sigma: float, um_per_px: tuple[float, float]) -> Support:
-    points = edge_px * np.array([um_per_px[0], -um_per_px[1]])
+def _line(edge_px: FloatArray, part: Part, sigma: float, frame: Frame) -> Support:
+    points = frame.to_um(edge_px)
     middle = points.mean(axis=0)
     fit = fit_arc(points[:, 0] - middle[0], points[:, 1] - middle[1], straight=True)
     along = np.array([math.cos(fit.slope), math.sin(fit.slope)])
-    pixel = math.sqrt(um_per_px[0] * um_per_px[1])
+    pixel = frame.pixel_um
     return Support(
         point_um=middle + np.array([0.0, fit.offset]), along_um=along, line=fit,
         cut_um=(4.0 * part.factor + 12.0) * pixel,

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from micromeasure.sideview.arc import into_frame
 from micromeasure.sideview.contour import trace_contour
+from micromeasure.sideview.frame import Frame
 from micromeasure.sideview.outline import Outline, outline_of
 from micromeasure.sideview.part import Part, find_part
 from micromeasure.sideview.profile import BaseLine, find_base_line
@@ -22,7 +23,7 @@ class SideView:
     ----------
     part : Part
     outline : Outline
-        Micrometres, y upwards, origin at the centre of the first pixel.
+        Micrometres, y upwards, origin at the centre of the image's first pixel.
     support : Support or None
     thickness_um : float or None
         Rough thickness of the sheet, None for a solid shape.
@@ -40,15 +41,15 @@ class SideView:
     touches_border: bool
 
 
-def take_apart(pixels: NDArray[Any], um_per_px: tuple[float, float]) -> SideView:
+def take_apart(pixels: NDArray[Any], frame: Frame) -> SideView:
     """Find the part, trace its outline and fit the support.
 
     Parameters
     ----------
     pixels : ndarray, shape (rows, cols)
         Grey values, crown up.
-    um_per_px : tuple of two floats
-        Scale in x and y.
+    frame : Frame
+        Where these pixels lie and how long they are.
 
     Returns
     -------
@@ -61,9 +62,9 @@ def take_apart(pixels: NDArray[Any], um_per_px: tuple[float, float]) -> SideView
     """
     part = find_part(pixels)
     contour = trace_contour(pixels, part)
-    support = fit_support(pixels, part, contour, um_per_px)
+    support = fit_support(pixels, part, contour, frame)
     thick = contour.thickness_px
-    outline = outline_of(contour, um_per_px, pixels, is_bright=part.is_bright)
+    outline = outline_of(contour, frame, pixels, is_bright=part.is_bright)
     if support is not None:
         height = into_frame(outline.points_um, support.point_um, support.along_um)[:, 1]
         outline = replace(outline, valid=outline.valid & (height > support.clear_um))

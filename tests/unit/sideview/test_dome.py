@@ -243,3 +243,37 @@ def test_travel_counts_the_shared_scale_once() -> None:
     assert len(scale) == 1
     assert scale[0].u == pytest.approx(travel.value * 0.001 / PIXEL[1], rel=0.1)
     assert (rows[0].record.specimen, rows[0].record.state) == ("1", "")
+
+
+def test_radial_distortion_of_the_calibration_is_undone() -> None:
+    import cv2
+
+    from micromeasure.calibration.file import Distortion
+
+    straight = render_dome(HEELS, SCENE, np.random.default_rng(6)).astype(np.float32)
+    rows, cols = straight.shape
+    centre, k1 = (cols / 2, rows / 2), 6e-8
+    x, y = np.meshgrid(np.arange(cols), np.arange(rows))
+    r2 = (x - centre[0]) ** 2 + (y - centre[1]) ** 2
+    # Each pixel of the seen image shows the ideal place (1 + k1 r²) times as far out.
+    seen_image = cv2.remap(
+        straight,
+        (centre[0] + (x - centre[0]) * (1 + k1 * r2)).astype(np.float32),
+        (centre[1] + (y - centre[1]) * (1 + k1 * r2)).astype(np.float32),
+        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    pixels = np.rint(seen_image).astype(np.uint8)
+    truth = dome_truth(HEELS)
+    corrected, plain_scale = (
+        Calibration(schema=1, id="bench", um_per_px=PIXEL, u_um_per_px=(0.001, 0.001), distortion=d)
+        for d in (Distortion(centre_px=centre, k1_per_px2=k1), None)
+    )
+    chords = [
+        row(
+            measure_dome(as_micrograph(pixels, um_per_px=PIXEL, calibration=c), DomeSettings(), {}),
+            "base_chord", "all",
+        ).estimate.value
+        for c in (corrected, plain_scale)
+    ]  # fmt: skip
+    assert chords[0] == pytest.approx(truth.base_chord_um, abs=PIXEL[0] / 2)
+    assert abs(chords[1] - truth.base_chord_um) > PIXEL[0]
