@@ -12,12 +12,15 @@ from collections.abc import Callable
 import numpy as np
 
 from micromeasure.compare.contrast import Sample, contrast, ratio_interval
+from micromeasure.compare.questions import Plan, compare_all
 from micromeasure.compare.rates import Counts, compare_rates
 from micromeasure.compare.verdicts import DIFFERS, SAME, verdict
+from micromeasure.estimate import Component, Estimate
+from micromeasure.study.model import Comparison as Asked
+from micromeasure.tables.reading import Result
 
 MEAN = 100.0
 RELATIVE_SCALE_U = 0.002
-COUNT_OF_FIELDS = 7
 
 
 def normal(rng: np.random.Generator, n: int) -> np.ndarray:
@@ -120,7 +123,9 @@ def means(rng: np.random.Generator, studies: int) -> None:
 
 
 def counts(rng: np.random.Generator, studies: int) -> None:
-    print("\ncounts of equal rates, two groups of 3 to 8 specimens: says differs (5 %), ratio covers")
+    print(
+        "\ncounts of equal rates, two groups of 3 to 8 specimens: says differs (5 %), ratio covers"
+    )
     for scatter in (0.0, 0.5, 1.0):
         false, covers = 0, 0
         for _ in range(studies):
@@ -136,15 +141,59 @@ def counts(rng: np.random.Generator, studies: int) -> None:
               f"{100 * false / studies:.2f} %, {100 * covers / studies:.2f} %")  # fmt: skip
 
 
+def rows_of_study(rng: np.random.Generator, difference: float) -> list[Result]:
+    """Rows as a run writes them: positions, repeats' noise and one scale error for all images."""
+    scale, rows = 0.003 * rng.normal(), []
+    for revision, mean in (("K", 300.0), ("M", 300.0 + difference)):
+        sd = math.exp(rng.uniform(-0.55, 0.55))
+        for specimen in range(rng.integers(2, 8)):
+            truth = rng.normal(mean, sd)
+            for position in range(rng.integers(1, 6)):
+                value = (truth + rng.normal(0, 0.6) + rng.normal(0, 0.3)) * (1 + scale)
+                parts = (
+                    Component(name="edge", u=0.3),
+                    Component(name="scale", u=0.003 * value, shared="scale:a"),
+                )
+                rows.append(
+                    Result(
+                        revision=revision, specimen=str(specimen), position=str(position),
+                        quantity="dome_height",
+                        estimate=Estimate(value=value, unit="um", components=parts),
+                    )
+                )  # fmt: skip
+    return rows
+
+
+def whole_way(rng: np.random.Generator, studies: int) -> None:
+    edge, hits = 5.0, np.zeros(5)
+    for difference, tolerance in ((0.0, 1e-6), (edge, edge)):
+        plan = Plan(asked=(Asked(quantity="dome_height", tolerance=tolerance, unit="um"),))
+        for _ in range(studies):
+            (found,) = compare_all(rows_of_study(rng, difference), plan)
+            if difference == 0.0:
+                hits[0] += found.verdict == DIFFERS
+                hits[1] += found.p_permutation <= 0.05
+                continue
+            hits[2] += found.verdict == SAME
+            hits[3] += found.low_95 <= edge <= found.high_95
+            low, high = found.ratio_low_95, found.ratio_high_95
+            hits[4] += low is None or high is None or low <= 1 + edge / 300.0 <= high
+    print("\nfrom rows to verdicts, 2 to 7 specimens: differs, by permutation, same, covers, ratio")
+    print("  " + ", ".join(f"{100 * h / studies:.2f}" for h in hits))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--studies", type=int, default=20_000)
+    parser.add_argument("--whole", type=int, default=3000, help="studies taken the whole way")
     parser.add_argument("--seed", type=int, default=20261125)
     args = parser.parse_args()
     rng = np.random.default_rng(args.seed)
     print(f"{args.studies} studies per row, seed {args.seed}; rates in %")
     means(rng, args.studies)
     counts(rng, args.studies // 2)
+    if args.whole > 0:
+        whole_way(rng, args.whole)
 
 
 if __name__ == "__main__":
