@@ -217,7 +217,7 @@ def value_text(
     value: float | None, u: float | None, unit: str, low_limit: float | None = None
 ) -> str:
     """Write a value with unit and standard uncertainty for people."""
-    unit = {"um": "µm", "deg": "°", "1": ""}.get(unit, unit)
+    unit = {"um": "µm", "deg": "degrees", "1": ""}.get(unit, unit)
     if value is None:
         return "not known" if low_limit is None else f"more than {low_limit:.4g} {unit}".strip()
     number, spread = rounded(value, u)

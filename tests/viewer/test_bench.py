@@ -383,8 +383,8 @@ def test_fold_line_is_drawn_anew(desk: Desk) -> None:
 def test_two_revisions_lie_at_one_scale_with_one_camera(desk: Desk) -> None:
     desk.press("F4")
     assert desk.viewer.grid.enabled
-    assert [layer.name for layer in desk.viewer.layers] == ["right", "left"]
-    right, left = desk.viewer.layers
+    assert [layer.name for layer in desk.viewer.layers] == ["left", "right"]
+    left, right = desk.viewer.layers
     assert tuple(left.scale) == tuple(right.scale)
     assert left.contrast_limits == right.contrast_limits
     assert desk.sheet.heading() == "K1 · lot K  |  M2 · lot M"

@@ -181,6 +181,17 @@ def test_two_revisions_fill_both_halves(screen: Screen) -> None:
     assert np.std(row[middle + 20 : -20]) > 8
 
 
+def test_left_image_lies_on_the_left(screen: Screen) -> None:
+    screen.key(Qt.Key.Key_F4)
+    left, _ = screen.viewer.layers
+    left.data = np.zeros_like(left.data)
+    picture = screen.pixels()[..., 0]
+    middle = picture.shape[1] // 2
+    row = picture[picture.shape[0] // 2]
+    assert row[20 : middle - 20].max() < 10
+    assert np.std(row[middle + 20 : -20]) > 8
+
+
 def test_decisions_are_there_after_the_window_is_closed(screen: Screen, study: Path) -> None:
     screen.key(Qt.Key.Key_J)
     screen.viewer.close()

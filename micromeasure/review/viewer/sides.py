@@ -32,7 +32,7 @@ class Sides:
         self._study = study
         self._shelf = shelf
         self._pairs = revision_pairs(study)
-        self._stages = (Stage(viewer, "right"), Stage(viewer, "left"))
+        self._stages = (Stage(viewer, "left"), Stage(viewer, "right"))
         self._plates: tuple[Plate, Plate] = (Plate(), Plate())
 
     def heading(self) -> str:
@@ -85,15 +85,14 @@ class Sides:
         self._plates = (left, right)
         self.notice = " ".join(plate.fault for plate in self._plates if plate.fault)
         is_first = not self._viewer.grid.enabled
-        # napari fills its grid from the last layer to the first.
-        for stage, plate in zip(self._stages, (right, left), strict=True):
+        for stage, plate in zip(self._stages, self._plates, strict=True):
             stage.show_centred(plate)
         self._viewer.grid.shape = (1, 2)
         self._viewer.grid.spacing = _GAP_PX
         self._viewer.grid.enabled = True
         self._apply_range()
         if is_first:
-            self._stages[1].look_at_middle(share=0.48)
+            self._stages[0].look_at_middle(share=0.48)
 
     def close(self) -> None:
         """Take both images off and end the grid."""
@@ -133,7 +132,7 @@ class Sides:
         self._apply_range()
 
     def _apply_range(self) -> None:
-        for stage, plate in zip(self._stages, reversed(self._plates), strict=True):
+        for stage, plate in zip(self._stages, self._plates, strict=True):
             if plate.micrograph is not None:
                 stage.set_grey_range(self._range(plate))
 
