@@ -95,14 +95,10 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
     """
     blobs = find_blobs(grey)
     if blobs is None:
-        message = (
-            f"{name}: no ruling and no grid found; six regular lines or nine equal dots or squares "
-            "are needed. Take an image of the artefact in focus, evenly lit."
-        )
-        raise CalibrationError([message])
+        raise CalibrationError([_nothing(name)])
     numbered = number_elements(blobs.centre_px)
     if numbered is None or not _is_grid(numbered[0][numbered[1]]):
-        raise CalibrationError([_uncertain(name)])
+        raise CalibrationError([_nothing(name)])
     first = _law(blobs.centre_px[numbered[1]], numbered[0][numbered[1]], None)
     pitch = float(np.hypot(*first.solution[[1, 4]]))
     covered = min(0.9, math.pi * blobs.radius_px**2 / pitch**2)
@@ -112,15 +108,15 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
     located = locate_blobs(grey, blobs, pitch_px=pitch, turn_rad=turn, light=light)
     numbered = number_elements(located.centre_px)
     if numbered is None:
-        raise CalibrationError([_uncertain(name)])
+        raise CalibrationError([_nothing(name)])
     good = numbered[1] & np.isfinite(located.u_px)
     numbers, centre = numbered[0][good], located.centre_px[good]
     if not _is_grid(numbers):
-        raise CalibrationError([_uncertain(name)])
+        raise CalibrationError([_nothing(name)])
     size = (grey.shape[1], grey.shape[0])
     law, middle, distorted = _best_law(centre, numbers, size)
     if law.sd > _IRREGULAR * pitch:
-        raise CalibrationError([_uncertain(name)])
+        raise CalibrationError([_nothing(name)])
     bent = law if distorted else _law(centre, numbers, middle)
     chosen = [1, 2, 4, 5]
     return GridImage(
@@ -147,11 +143,11 @@ def _is_grid(numbers: NDArray[np.intp]) -> bool:
     return enough and bool((np.ptp(numbers, axis=0) + 1 >= _FEWEST_EACH_WAY).all())
 
 
-def _uncertain(name: str) -> str:
+def _nothing(name: str) -> str:
     return (
-        f"{name}: equal elements were found, but not in a regular square grid, so their numbers "
-        "are not certain; at least 3 x 3 neighbouring dots or squares are needed. Take an image "
-        "that shows the grid alone."
+        f"{name}: no ruling and no regular grid found; at least six regular lines, or 3 x 3 equal "
+        "dots or squares side by side, are needed. Take an image that shows the artefact alone, in "
+        "focus and evenly lit."
     )
 
 

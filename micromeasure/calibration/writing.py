@@ -37,6 +37,18 @@ class Labels:
     artefact: str = ""
     certificate: str = ""
 
+    def __post_init__(self) -> None:
+        """Check what a person has typed."""
+        problems = []
+        if not self.id.strip():
+            problems.append("id: is empty; give the name by which studies refer to it.")
+        if self.valid_until < self.made:
+            problems.append(
+                f"valid until {self.valid_until} is before made {self.made}; correct the date."
+            )
+        if problems:
+            raise CalibrationError(problems)
+
 
 def calibration_from(
     scale: Scale,

@@ -372,7 +372,7 @@ def _report(label, r):
 
 def _short(error):
     text = str(error)
-    for key in ("no ruling", "stand in pairs", "fainter", "broken", "saturated", "equal elements"):
+    for key in ("no ruling", "stand in pairs", "fainter", "broken", "saturated", "no regular grid"):
         if key in text:
             return key
     return text[:60]
