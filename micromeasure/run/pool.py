@@ -10,6 +10,7 @@ import logging
 import multiprocessing
 import os
 import signal
+import threading
 import time
 import warnings
 from collections import deque
@@ -202,7 +203,7 @@ class _Pool:
     def _started(self) -> _Worker:
         context = multiprocessing.get_context("spawn")
         ours, theirs = context.Pipe()
-        process = context.Process(target=_work, args=(theirs, os.getpid()), daemon=True)
+        process = context.Process(target=_work, args=(theirs,), daemon=True)
         with _environment(dict.fromkeys(_ONE_THREAD, "1")):
             process.start()
         theirs.close()
@@ -233,8 +234,9 @@ def _ending(exitcode: int | None) -> str:
     return f"signal {name}"
 
 
-def _work(pipe: Connection, parent: int) -> None:
+def _work(pipe: Connection) -> None:
     """Measure images until the pipe is closed: the body of a worker process."""
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     # Ctrl-C goes to the whole group; the coordinator decides what it means for the workers.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
@@ -246,8 +248,19 @@ def _work(pipe: Connection, parent: int) -> None:
         return
     with contextlib.suppress(EOFError, OSError):
         pipe.send(_READY)
-        while os.getppid() == parent:
+        while True:
             pipe.send(measure_image(pipe.recv()))
+
+
+def _end_with_parent() -> None:
+    """End this process as soon as the coordinator's has ended, even in the middle of an image.
+
+    A worker left over would hang on to memory, and could write beside those of the next run.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def quiet_libraries() -> None:

@@ -1,7 +1,7 @@
 """A quantity for testing the engine: quick, exact, and able to misbehave on request.
 
 The manifest's column ``do`` says what a measurement does: nothing special, `fail`, `bug`,
-`nan`, `exit`, `kill`, `hang`, or `kill-once`, for which a file is left behind.
+`nan`, `exit`, `kill`, `hang`, or `kill-once` and `hang-once`, for which a file is left behind.
 """
 
 import os
@@ -50,10 +50,12 @@ def _misbehave(micrograph: Micrograph) -> None:
         os.kill(os.getpid(), signal.SIGKILL)
     if do == "hang":
         time.sleep(600)
-    if do == "kill-once":
-        trace = Path(os.environ["STAND_FOLDER"]) / f"{micrograph.record.image}.killed"
+    if do in {"kill-once", "hang-once"}:
+        trace = Path(os.environ["STAND_FOLDER"]) / f"{micrograph.record.image}.tried"
         if not trace.exists():
             trace.touch()
+            if do == "hang-once":
+                time.sleep(600)
             os.kill(os.getpid(), signal.SIGKILL)
 
 
