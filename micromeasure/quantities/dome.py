@@ -47,6 +47,10 @@ class DomeSettings(Settings):
         "number", None, unit="deg", above=0, high=120,
         help="angle over which the crown's circle is fitted; default: the widest where it holds",
     )  # fmt: skip
+    base_line: tuple[float, float, float, float] | None = declared(
+        "segment", None, unit="px",
+        help="base line of a side view from foot to foot, x0 y0 x1 y1; default: found",
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,11 +116,13 @@ def _find(micrograph: Micrograph, settings: DomeSettings) -> _Dome:
     from micromeasure.sideview.frame import Frame
     from micromeasure.sideview.profile import fit_crown, outer_path
     from micromeasure.sideview.strip import split_strip
-    from micromeasure.sideview.view import base_line_of, take_apart
+    from micromeasure.sideview.view import base_line_of, drawn_base_line, take_apart
 
     pixels, origin = window_of(micrograph, settings.region)
-    view = take_apart(pixels, Frame(calibration=micrograph.calibration, origin_px=origin))
-    base = base_line_of(view)
+    frame = Frame(calibration=micrograph.calibration, origin_px=origin)
+    view = take_apart(pixels, frame)
+    drawn = settings.base_line
+    base = base_line_of(view) if drawn is None else drawn_base_line(drawn, frame)
     outer = outer_path(view.outline, base)
     crown = fit_crown(view.outline, base, outer, settings.crown_arc_deg)
     return _Dome(

@@ -7,12 +7,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.sideview.arc import into_frame
+from micromeasure.sideview.contact import Contact
 from micromeasure.sideview.contour import trace_contour
 from micromeasure.sideview.frame import Frame
 from micromeasure.sideview.outline import Outline, outline_of
 from micromeasure.sideview.part import Part, find_part
 from micromeasure.sideview.profile import BaseLine, find_base_line
 from micromeasure.sideview.support import Support, fit_support
+
+# How well a person sets the end of a line, standard uncertainty; common practice, no source.
+_U_DRAWN_PX = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,4 +89,27 @@ def base_line_of(view: SideView) -> BaseLine:
     reach = 1.5 * (view.thickness_um or width / 20)
     return find_base_line(
         view.outline, view.support, reach_um=reach, thickness_um=view.thickness_um
+    )
+
+
+def drawn_base_line(line_px: tuple[float, float, float, float], frame: Frame) -> BaseLine:
+    """Return a base line that a person drew from foot to foot.
+
+    Parameters
+    ----------
+    line_px : tuple of four floats
+        ``x0 y0 x1 y1`` in the whole image.
+    frame : Frame
+    """
+    ends = np.reshape(line_px, (2, 2)) - np.array(frame.origin_px, dtype=float)
+    left, right = sorted(frame.to_um(ends), key=lambda point: float(point[0]))
+    along = (right - left) / np.hypot(*(right - left))
+    u_um = _U_DRAWN_PX * frame.pixel_um
+    contacts = [
+        Contact(point_um=end, u_along_um=u_um, u_across_um=u_um, kind="drawn", centre_um=end,
+                radius_um=0.0)
+        for end in (left, right)
+    ]  # fmt: skip
+    return BaseLine(
+        origin_um=left, along_um=along, left=contacts[0], right=contacts[1], is_support=False
     )

@@ -1,10 +1,12 @@
 """The view of measurements: what was measured where, values set aside, regions drawn anew."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from micromeasure.errors import MicromeasureError
 from micromeasure.estimate import Estimate
-from micromeasure.outcome import FloatArray, Outcome
+from micromeasure.outcome import FloatArray, Mark, Outcome
 from micromeasure.quantities import quantities
 from micromeasure.review.measured import MeasuredQueue, Value, value_text
 from micromeasure.review.remeasure import frames_of, measure_again, redrawable
@@ -234,6 +236,7 @@ class Measurements:
             self.queue.redrawn().get(self._field)
             or getattr(record, self._field, None)
             or getattr(measure.settings, self._field)
+            or _found_line(self._field, self.plate.marks.get(measure.number, ()))
         )
         if now is not None:
             return np.reshape(np.asarray(now, float), (2, 2))
@@ -310,6 +313,18 @@ class Measurements:
         (x0, y0), (x1, y1) = points
         corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
         return Stroke(role="drawing", points_px=corners, closed=True)
+
+
+def _found_line(field: str, marks: Sequence[Mark]) -> tuple[float, ...] | None:
+    """Return the ends of the line that the program found itself, None for what is no line."""
+    if field == "fold":
+        ends = next((m.points_px for m in marks if m.role == "fold"), None)
+    elif field == "base_line":
+        feet = [m.points_px for m in marks if m.role == "point" and m.label.endswith("foot")]
+        ends = np.vstack(feet) if len(feet) == 2 else None
+    else:
+        ends = None
+    return None if ends is None else tuple(float(v) for v in ends[[0, -1]].ravel())
 
 
 def _word(field: str) -> str:

@@ -277,3 +277,18 @@ def test_radial_distortion_of_the_calibration_is_undone() -> None:
     ]  # fmt: skip
     assert chords[0] == pytest.approx(truth.base_chord_um, abs=PIXEL[0] / 2)
     assert abs(chords[1] - truth.base_chord_um) > PIXEL[0]
+
+
+def test_base_line_drawn_from_foot_to_foot_takes_the_place_of_the_found_one():
+    pixels = render_dome(HEELS, SCENE, np.random.default_rng(5))
+    image = micrograph(pixels, SCENE)
+    found = measure_dome(image, DomeSettings(), {})
+    feet = [m.points_px[0] for m in found.marks if m.label in ("left foot", "right foot")]
+    drawn = np.array(feet) + np.array([0.0, 4.0])
+    lower = measure_dome(image, DomeSettings(base_line=tuple(drawn.ravel())), {})
+    # Four pixels down, nearly along y.
+    gained = row(lower).estimate.value - row(found).estimate.value
+    assert gained == pytest.approx(4 * PIXEL[1], abs=0.05)
+    assert row(lower).estimate.standard_uncertainty > row(found).estimate.standard_uncertainty
+    swapped = measure_dome(image, DomeSettings(base_line=tuple(drawn[::-1].ravel())), {})
+    assert row(swapped).estimate.value == row(lower).estimate.value
