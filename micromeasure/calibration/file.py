@@ -163,6 +163,23 @@ class Calibration:
                 f"valid_until {self.valid_until} is before made {self.made}; correct the date."
             )
             raise ValueError(message)
+        self._check_camera_modes()
+
+    def _check_camera_modes(self) -> None:
+        if not self.camera_modes:
+            return
+        if self.image_size_px is None:
+            message = "camera_modes need image_size_px, the size of the calibrated image."
+            raise ValueError(message)
+        sizes = [self.image_size_px, *(m.size_px(self.image_size_px) for m in self.camera_modes)]
+        twice = {size for size in sizes if sizes.count(size) > 1}
+        if twice:
+            width, height = twice.pop()
+            message = (
+                f"two camera modes give images of {width} x {height} px, which then could be "
+                "either; keep one, and make a calibration of its own for the other."
+            )
+            raise ValueError(message)
 
     def scale_component(self, length_um: float, direction: tuple[float, float]) -> Component | None:
         """Return what the scale adds to the uncertainty of a length.

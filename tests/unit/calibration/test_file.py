@@ -36,11 +36,12 @@ def test_a_file_that_cannot_be_written_leaves_nothing(tmp_path):
 
 
 @pytest.mark.parametrize("bad", ["camera_modes = 3", "[[camera_modes]]\nbinning = 0",
-                                 "[distortion]\nk1_per_px2 = 1.0"])  # fmt: skip
+                                 "[distortion]\nk1_per_px2 = 1.0",
+                                 "[[camera_modes]]\nbinning = 2"])  # fmt: skip
 def test_faults_in_new_tables_are_told(tmp_path, bad):
     path = tmp_path / "c.toml"
     path.write_text(f'schema = 1\nid = "c"\num_per_px = {{ x = 1.0, y = 1.1 }}\n{bad}\n')
-    with pytest.raises(CalibrationError, match=r"^c\.toml, "):
+    with pytest.raises(CalibrationError, match=r"^c\.toml[,:] "):
         read_calibration(path)
 
 
@@ -105,3 +106,10 @@ def test_uncorrected_distortion_is_a_doubt_about_every_length():
 def test_unknown_parts_are_left_out_of_the_file():
     text = calibration_toml(Calibration(schema=SCHEMA, id="p", um_per_px=(0.5, 0.4)))
     assert text == 'schema = 1\nid = "p"\n\n[um_per_px]\nx = 0.5\ny = 0.4\n'
+
+
+def test_two_modes_of_one_size_are_refused():
+    modes = (CameraMode(binning=2), CameraMode(crop=(10, 10, 329, 219)))
+    with pytest.raises(ValueError, match="320 x 210 px, which then could be either"):
+        Calibration(schema=SCHEMA, id="p", um_per_px=(0.5, 0.4), image_size_px=(640, 420),
+                    camera_modes=modes)  # fmt: skip
