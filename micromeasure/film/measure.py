@@ -115,9 +115,13 @@ def _likeliest(frames: list[Frame], courses: list[Course], n_edges: int) -> tupl
     refusal: MeasurementError | None = None
     for frame, course in zip(frames, courses, strict=True):
         try:
-            found.append((frame, find_stack(frame, course, n_edges), course.share))
+            stack = find_stack(frame, course, n_edges)
         except MeasurementError as error:
             refusal = refusal or error
+            continue
+        # A bent film has several directions; following each of them ends on the same film.
+        if not any(_is_same(frame, stack, other) for other in found):
+            found.append((frame, stack, course.share))
     if not found:
         raise refusal or MeasurementError(UNSETTLED)
     found.sort(key=lambda entry: entry[1].width_px, reverse=True)
@@ -131,6 +135,23 @@ def _likeliest(frames: list[Frame], courses: list[Course], n_edges: int) -> tupl
             )
             raise MeasurementError(message)
     return widest[0], widest[1]
+
+
+def _is_same(frame: Frame, stack: Stack, other: tuple[Frame, Stack, float]) -> bool:
+    """Return whether two stacks lie on one another over most of the shorter one."""
+    points, others = (
+        f.image_points(s.rows, 0.5 * (s.edges_px[0] + s.edges_px[-1]))[s.seen.all(axis=0)]
+        for f, s in ((frame, stack), other[:2])
+    )
+    if not (len(points) and len(others)):
+        return False
+    # Bands lie apart along the film: their distance must not count as distance of the films.
+    dense = np.linspace(0.0, len(others) - 1.0, 20 * len(others))
+    line = np.column_stack(
+        [np.interp(dense, np.arange(len(others)), others[:, axis]) for axis in (0, 1)]
+    )
+    gaps = np.min(np.hypot(*(points[:, None, :] - line[None, :, :]).transpose(2, 0, 1)), axis=1)
+    return bool(np.median(gaps) < 0.5 * max(stack.width_px, other[1].width_px))
 
 
 def _cut_out(

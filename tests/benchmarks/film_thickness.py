@@ -161,9 +161,9 @@ def wrong_count(rng: np.random.Generator) -> Case:
 
 def other_renderer(rng: np.random.Generator) -> Case:
     """Return a film drawn another way: filled polygons, eightfold sampling, round aperture."""
-    k, (rows, cols) = 6, (420, 560)
+    k, (rows, cols) = 4, (300, 420)
     pixel = float(rng.uniform(0.1, 0.6))
-    thickness = math.exp(rng.uniform(math.log(6.0), math.log(150.0)))
+    thickness = math.exp(rng.uniform(math.log(6.0), math.log(100.0)))
     angle = float(rng.uniform(0.0, math.pi))
     t = np.linspace(-1.2 * cols, 1.2 * cols, 900)
     bend = float(rng.uniform(-1.5e-4, 1.5e-4))
