@@ -7,13 +7,14 @@ import numpy as np
 from micromeasure.reference.crack_paths import CrackPlan
 from micromeasure.reference.fold_view import FoldConditions, FoldView, render_fold_view
 
-UM_PER_PX = (0.8, 0.8)
+SIZE_PX = (720, 480)
+UM_PER_PX = (0.8012, 0.7996)
 
 _BENCH = FoldConditions(
-    size_px=(900, 600), band_px=190.0, texture=0.012, streak_px=60.0, grain_px=1.4,
+    size_px=SIZE_PX, band_px=150.0, texture=0.012, streak_px=60.0, grain_px=1.4,
     lay_angle_deg=88.0, lay_scratches=2, stray_scratches=0, scratch_depth=0.10, pits=3,
     stain=0.0, glare=0.2, glare_px=120.0, fold_dark=0.10, fold_dark_px=5.0, fold_wander_px=0.6,
-    full_well_e=25000.0, read_sd=0.002, blur_px=0.9, blur_growth_px=0.4,
+    full_well_e=80000.0, read_sd=0.001, blur_px=0.9, blur_growth_px=0.4,
 )  # fmt: skip
 # Lot M, whose folds are sharper, cracks more: number of cracks at each fold of each specimen.
 _CRACKS = {"K": ((0, 1), (0, 0), (0, 1)), "M": ((2, 1), (1, 3), (2, 1))}
@@ -48,7 +49,7 @@ def sample_images(seed: int = 20260211) -> list[SampleFold]:
     Returns
     -------
     list of SampleFold
-        Twelve views of 900 by 600 pixels of `UM_PER_PX`.
+        Twelve views of `SIZE_PX` pixels of `UM_PER_PX`.
     """
     rng = np.random.default_rng(seed)
     samples = []

@@ -9,17 +9,15 @@ files that they use. The seeds are fixed: the images are the same each time.
 import csv
 import sys
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from micromeasure.reference import film, micrometer, side_view, transmission
-from micromeasure.reference.crack_paths import CrackPlan
+from micromeasure.reference import film, fold_samples, micrometer, side_view, transmission
 from micromeasure.reference.focus_stack import CapScene, focus_slices
-from micromeasure.reference.fold_view import FoldConditions, render_fold_view
 
 SEED = 20260211
 _COLUMNS = (
@@ -35,6 +33,7 @@ images = "images"
 manifest = "images.csv"
 calibration = "bench-a-20x"
 reference = "K"
+evidence = ["other-instruments.csv"]
 
 [[measure]]
 quantity = "film_thickness"
@@ -80,8 +79,8 @@ view = "dome-stack"
 [[measure]]
 quantity = "crack_length"
 view = "fold-top"
-band_um = 60
-min_length_um = 12
+band_um = 110
+min_length_um = 15
 
 [[compare]]
 quantity = "film_thickness"
@@ -105,6 +104,25 @@ tolerance_um = 15
 [[compare]]
 quantity = "fold_angle"
 tolerance_deg = 2
+
+[[compare]]
+quantity = "crack_length"
+
+[[compare]]
+quantity = "hardness"
+tolerance_percent = 3
+"""
+
+EVIDENCE = """\
+specimen,revision,quantity,value,unit,standard_uncertainty,method
+K1,K,hardness,71.2,Shore D,0.6,durometer D
+K2,K,hardness,72.0,Shore D,0.6,durometer D
+K3,K,hardness,71.5,Shore D,0.6,durometer D
+M1,M,hardness,72.1,Shore D,0.6,durometer D
+M2,M,hardness,71.4,Shore D,0.6,durometer D
+M3,M,hardness,71.9,Shore D,0.6,durometer D
+K1,K,polymer,PET,,,infrared spectrum
+M1,M,polymer,PET,,,infrared spectrum
 """
 
 NOTES = """\
@@ -140,8 +158,8 @@ class _Bench:
 BENCHES = (
     _Bench(id="bench-a-20x", objective="20x/0.45", size_px=(1024, 768),
            um_per_px=film.SAMPLE_UM_PER_PX, numerical_aperture=0.45),
-    _Bench(id="bench-a-10x", objective="10x/0.30", size_px=(720, 480),
-           um_per_px=(0.6903, 0.6899), numerical_aperture=0.30),
+    _Bench(id="bench-a-10x", objective="10x/0.30", size_px=fold_samples.SIZE_PX,
+           um_per_px=fold_samples.UM_PER_PX, numerical_aperture=0.30),
     _Bench(id="bench-b-4x", objective="4x/0.10", size_px=(540, 400),
            um_per_px=(3.452, 3.449), numerical_aperture=0.10),
     _Bench(id="bench-c-2x", objective="2x/0.06 telecentric", size_px=(1200, 700),
@@ -184,6 +202,7 @@ def write_sample_study(folder: Path, calibrations: Path) -> None:
     regions = {name: list(box) for name, box in transmission.SAMPLE_PAIR_REGIONS.items()}
     (folder / "study.toml").write_text(STUDY % regions, encoding="utf-8")
     (folder / "notes.md").write_text(NOTES, encoding="utf-8")
+    (folder / "other-instruments.csv").write_text(EVIDENCE, encoding="utf-8")
     for bench in BENCHES:
         (calibrations / f"{bench.id}.toml").write_text(_calibration(bench), encoding="utf-8")
 
@@ -278,54 +297,17 @@ def _stack() -> _Picture:
 
 
 def _folds() -> Iterator[_Picture]:
-    """Fold views: lot K sound, lot M with cracks on two of three specimens; scratches, pits."""
-    rng = np.random.default_rng(SEED)
-    plain = FoldConditions(
-        size_px=BENCHES[1].size_px, band_px=85.0, texture=0.015, lay_scratches=3,
-        stray_scratches=1, pits=5, full_well_e=60_000.0, read_sd=0.001,
-    )  # fmt: skip
-    cracks = {
-        ("M1", "left foot"): (_crack(150.0, 4.0, 12.0),),
-        ("M1", "right foot"): (_crack(70.0, -10.0, -20.0),),
-        ("M3", "left foot"): (_crack(210.0, 8.0, 6.0), _crack(45.0, -25.0, -40.0)),
-    }
-    for revision in ("K", "M"):
-        for number in (1, 2, 3):
-            for foot in ("left foot", "right foot"):
-                specimen = f"{revision}{number}"
-                conditions = replace(
-                    plain,
-                    fold_angle_deg=float(rng.normal(0.0, 3.0)),
-                    fold_offset_px=float(rng.normal(0.0, 12.0)),
-                    lay_angle_deg=float(rng.normal(80.0, 4.0)),
-                    cracks=cracks.get((specimen, foot), ()),
-                )
-                view = render_fold_view(rng, conditions)
-                row = {
-                    "specimen": specimen,
-                    "revision": revision,
-                    "view": "fold-top",
-                    "position": foot,
-                    "calibration": "bench-a-10x",
-                    "fold": " ".join(f"{v:.1f}" for v in view.fold_px),
-                }
-                name = f"fold_{specimen}_{foot.split()[0]}.tif"
-                yield _Picture(name=name, pixels=view.pixels, row=row)
-
-
-def _crack(length_px: float, angle_deg: float, offset_px: float) -> CrackPlan:
-    return CrackPlan(
-        length_px=length_px,
-        width_px=2.2,
-        cnr=6.0,
-        angle_to_fold_deg=angle_deg,
-        offset_px=offset_px,
-        jag_deg=18.0,
-        step_px=5.0,
-        branches=0,
-        broken=False,
-        bright_edged=False,
-    )
+    for sample in fold_samples.sample_images(SEED):
+        row = {
+            "specimen": sample.specimen,
+            "revision": sample.revision,
+            "view": "fold-top",
+            "position": f"{sample.position} foot",
+            "calibration": "bench-a-10x",
+            "fold": " ".join(f"{v:.1f}" for v in sample.view.fold_px),
+        }
+        name = f"fold_{sample.specimen}_{sample.position}.tif"
+        yield _Picture(name=name, pixels=sample.view.pixels, row=row)
 
 
 def main() -> int:
