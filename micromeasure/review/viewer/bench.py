@@ -153,7 +153,7 @@ class Bench:
 
     def _begin_ruler(self, tool: Tool) -> None:
         if self.sheet.plate.micrograph is None:
-            self.sheet.notice = "The ruler works on one image; open indications or measurements."
+            self.sheet.said = "The ruler works on one image; open indications or measurements."
             return
         self._ruler = Ruler(self.stage, self.sheet.plate, tool)
 
@@ -179,7 +179,7 @@ class Bench:
             ruler.notice = str(error)
             return
         self._end_ruler()
-        self.sheet.notice = said
+        self.sheet.said = said
 
     def _end_ruler(self) -> None:
         if self._ruler is not None:

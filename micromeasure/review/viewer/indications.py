@@ -38,7 +38,8 @@ class Indications:
         queue: Queue,
         shelf: Shelf,
     ) -> None:
-        self.notice = ""
+        self.said = ""
+        self._fault = ""
         self.queue = queue
         self._stage = stage
         self._shelf = shelf
@@ -48,6 +49,11 @@ class Indications:
         self._is_new = False
         self._drawn: dict[str, Any] | None = None
         self._asks_remark = False
+
+    @property
+    def notice(self) -> str:
+        """What the person should know now: what was just said, or what is wrong all along."""
+        return self.said or self._fault
 
     def heading(self) -> str:
         """Return specimen, revision and position of the image."""
@@ -103,13 +109,15 @@ class Indications:
 
     def answer(self, text: str) -> None:
         """Store a remark; an empty one stores nothing."""
+        self.said = ""
         self._asks_remark = False
         if text.strip():
             self._try(lambda: self._decide(REMARK, remark=text.strip()))
 
     def show(self) -> None:
         """Show the current indication in its image."""
-        self.notice = ""
+        self.said = ""
+        self._fault = ""
         item = self.queue.current
         self._shelf.read_ahead(self.queue.upcoming(_AHEAD))
         if item is None:
@@ -120,10 +128,10 @@ class Indications:
             self._stage.show(self.plate)
             self._shown_image = item.image
         if self.plate.micrograph is None:
-            self.notice = f"{self.plate.fault} Nothing can be decided on it."
+            self._fault = f"{self.plate.fault} Nothing can be decided on it."
             return
         if self.plate.sha256 != item.image_sha256:
-            self.notice = (
+            self._fault = (
                 f"{item.image} is not the file that was measured. Decisions are refused until "
                 "the study is run again."
             )
@@ -144,6 +152,8 @@ class Indications:
         if self._handles is not None:
             self._press_drawing(action, self._handles)
             return
+        if action != "hide":
+            self.said = ""
         does: dict[str, Action] = {
             "confirm": lambda: self._decide_and_go_on(CONFIRM),
             "reject": lambda: self._decide_and_go_on(REJECT),
@@ -174,7 +184,7 @@ class Indications:
         try:
             do()
         except MicromeasureError as error:
-            self.notice = str(error)
+            self.said = str(error)
 
     def _decide(self, action: str, remark: str = "") -> None:
         self.queue.decide(action, shown_sha256=self.plate.sha256, remark=remark)
@@ -188,20 +198,20 @@ class Indications:
             self.show()
         else:
             self.show()
-            self.notice = "Every indication of this queue is decided."
+            self.said = "Every indication of this queue is decided."
 
     def _move(self, steps: int) -> None:
         place = self.queue.position
         self.queue.move(steps)
         self.show()
         if self.queue.position == place:
-            self.notice = "This is the last one." if steps > 0 else "This is the first one."
+            self.said = "This is the last one." if steps > 0 else "This is the first one."
 
     def _undo(self) -> None:
         taken_back = self.queue.undo()
         self.show()
         what = "Nothing of this session is left to take back."
-        self.notice = what if taken_back is None else f"Taken back: {taken_back.action}."
+        self.said = what if taken_back is None else f"Taken back: {taken_back.action}."
 
     def _ask_remark(self) -> None:
         item = self.queue.current
@@ -218,7 +228,7 @@ class Indications:
         self._is_new = is_new
         points = np.zeros((0, 2)) if is_new else thinned(from_wkt(item.centreline_px))
         self._handles = Handles(self._stage, points, self._remeasure)
-        self.notice = "Set points along the crack, from end to end." if is_new else ""
+        self.said = "Set points along the crack, from end to end." if is_new else ""
         self._remeasure(points)
 
     def _remeasure(self, points: FloatArray) -> None:
@@ -233,14 +243,14 @@ class Indications:
                 self._drawn = measure_drawn(
                     micrograph, points, marks=_all_marks(self.plate), score=score
                 )
-                self.notice = ""
+                self.said = ""
             except MicromeasureError as error:
-                self.notice = str(error)
+                self.said = str(error)
         self._draw(item, points)
 
     def _keep(self) -> None:
         if self._drawn is None:
-            self.notice = self.notice or "Set two points or more along the crack first."
+            self.said = self.said or "Set two points or more along the crack first."
             return
         if self._is_new:
             self.queue.draw(self._drawn, shown_sha256=self.plate.sha256)
@@ -248,7 +258,7 @@ class Indications:
             self.queue.correct(self._drawn, shown_sha256=self.plate.sha256)
         self._end_handles()
         self.show()
-        self.notice = "Kept and confirmed."
+        self.said = "Kept and confirmed."
 
     def _end_handles(self) -> None:
         if self._handles is not None:

@@ -34,7 +34,8 @@ class Measurements:
     """
 
     def __init__(self, stage: Stage, queue: MeasuredQueue, shelf: Shelf) -> None:
-        self.notice = ""
+        self.said = ""
+        self._fault = ""
         self.queue = queue
         self.plate = Plate()
         self._stage = stage
@@ -45,6 +46,11 @@ class Measurements:
         self._field = ""
         self._outcome: Outcome | None = None
         self._asks_reason = False
+
+    @property
+    def notice(self) -> str:
+        """What the person should know now: what was just said, or what is wrong all along."""
+        return self.said or self._fault
 
     def heading(self) -> str:
         """Return specimen, revision, position and quantity."""
@@ -64,13 +70,13 @@ class Measurements:
         """Return what a person did with the value that is chosen."""
         if self._handles is not None:
             return f"The {_word(self._field)} is being drawn anew", "drawing"
+        value = self._chosen()
+        if value is not None and value.set_aside is not None:
+            return f"Set aside by {value.set_aside.by}", "rejected"
         if self.queue.redrawn():
             return "Drawn anew by a person; the next run measures with it", "by-person"
-        value = self._chosen()
         if value is None:
             return "Nothing was measured here; see failures.csv", ""
-        if value.set_aside is not None:
-            return f"Set aside by {value.set_aside.by}", "rejected"
         return "In use", ""
 
     def lines(self) -> list[Line]:
@@ -103,6 +109,7 @@ class Measurements:
 
     def answer(self, text: str) -> None:
         """Take the reason for setting a value aside; an empty one leaves it in use."""
+        self.said = ""
         self._asks_reason = False
         value = self._chosen()
         if value is not None and text.strip():
@@ -110,7 +117,8 @@ class Measurements:
 
     def show(self) -> None:
         """Show the current measure in its image."""
-        self.notice = ""
+        self.said = ""
+        self._fault = ""
         if self.queue.current is None:
             self._stage.clear()
             return
@@ -120,14 +128,14 @@ class Measurements:
         self.plate = self._shelf.plate(image)
         if self.plate.micrograph is None:
             self._stage.clear()
-            self.notice = f"{self.plate.fault} Nothing can be decided on it."
+            self._fault = f"{self.plate.fault} Nothing can be decided on it."
             return
         if image != self._shown_image or not self._stage.has_image:
             self._stage.show(self.plate)
             self._stage.look_at_all()
             self._shown_image = image
         if self.plate.sha256 != self.queue.digest(image):
-            self.notice = (
+            self._fault = (
                 f"{image} is not the file that was measured. Decisions are refused until the "
                 "study is run again."
             )
@@ -141,6 +149,7 @@ class Measurements:
 
     def press(self, action: str) -> None:
         """Do what a key asks for; what goes wrong becomes the notice."""
+        self.said = ""
         if self._handles is not None:
             self._press_drawing(action, self._handles)
             return
@@ -173,7 +182,7 @@ class Measurements:
         try:
             do()
         except MicromeasureError as error:
-            self.notice = str(error)
+            self.said = str(error)
 
     def _chosen(self) -> Value | None:
         values = self.queue.values()
@@ -188,7 +197,7 @@ class Measurements:
         self._row = 0
         self.show()
         if self.queue.position == place:
-            self.notice = "This is the last one." if steps > 0 else "This is the first one."
+            self.said = "This is the last one." if steps > 0 else "This is the first one."
 
     def _toggle(self) -> None:
         self._stage.set_visible(visible=not self._stage.strokes_visible)
@@ -199,7 +208,7 @@ class Measurements:
             return
         if value.set_aside is not None:
             self.queue.take_up(value)
-            self.notice = "The value is in use again."
+            self.said = "The value is in use again."
         else:
             self._asks_reason = True
 
@@ -207,7 +216,7 @@ class Measurements:
         taken_back = self.queue.undo()
         self._draw()
         what = "Nothing of this session is left to take back."
-        self.notice = what if taken_back is None else f"Taken back: {taken_back.action}."
+        self.said = what if taken_back is None else f"Taken back: {taken_back.action}."
 
     def _begin(self, kind: str) -> None:
         """Let the person draw a setting of the measure anew."""
@@ -217,11 +226,11 @@ class Measurements:
         fields = [name for name, its_kind in redrawable(measure).items() if its_kind == kind]
         if not fields:
             what = "region" if kind == "rectangle" else "line"
-            self.notice = f"This measurement has no {what} that could be drawn."
+            self.said = f"This measurement has no {what} that could be drawn."
             return
         self._field = fields[0]
         self._handles = Handles(self._stage, self._start(kind), self._remeasure, most=2)
-        self.notice = (
+        self.said = (
             "Set two opposite corners." if kind == "rectangle" else "Set the line's two ends."
         )
         self._draw(self._handles.points_px)
@@ -247,7 +256,7 @@ class Measurements:
     def _remeasure(self, points: FloatArray) -> None:
         """Measure with what is drawn, at once."""
         self._outcome = None
-        self.notice = ""
+        self.said = ""
         if (
             self.queue.current is not None
             and self.plate.micrograph is not None
@@ -260,7 +269,7 @@ class Measurements:
                     self.plate.micrograph, measure, frames_of(job, measure), changes
                 )
             except MicromeasureError as error:
-                self.notice = str(error)
+                self.said = str(error)
         self._draw(points)
 
     def _drawn(self, points: FloatArray) -> tuple[float, ...]:
@@ -275,7 +284,7 @@ class Measurements:
 
     def _keep(self) -> None:
         if self._outcome is None or self._handles is None or self.queue.current is None:
-            self.notice = self.notice or "Nothing could be measured with it yet."
+            self.said = self.said or "Nothing could be measured with it yet."
             return
         _, measure = self.queue.current
         drawn = self._drawn(self._handles.points_px)
@@ -287,7 +296,7 @@ class Measurements:
         self.queue.redraw(self._field, drawn, values, shown_sha256=self.plate.sha256)
         self._end_handles()
         self.show()
-        self.notice = "Kept. The next run measures with it and flags the values by-person."
+        self.said = "Kept. The next run measures with it and flags the values by-person."
 
     def _end_handles(self) -> None:
         if self._handles is not None:
@@ -304,15 +313,20 @@ class Measurements:
             marks = self._outcome.marks
         strokes = [stroke_of(mark, has_label=True) for mark in marks]
         if points is not None and len(points) == 2:
-            strokes.append(self._frame(points))
+            strokes.append(self._frame(self._field, points, "drawing"))
+        elif points is None:
+            strokes += [
+                self._frame(field, np.reshape(np.asarray(value, float), (2, 2)), "by-person")
+                for field, value in self.queue.redrawn().items()
+            ]
         self._stage.draw(strokes)
 
-    def _frame(self, points: FloatArray) -> Stroke:
-        if self._field in _lines_of(self.queue):
-            return Stroke(role="drawing", points_px=points)
+    def _frame(self, field: str, points: FloatArray, role: str) -> Stroke:
+        if field in _lines_of(self.queue):
+            return Stroke(role=role, points_px=points)
         (x0, y0), (x1, y1) = points
         corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])
-        return Stroke(role="drawing", points_px=corners, closed=True)
+        return Stroke(role=role, points_px=corners, closed=True)
 
 
 def _found_line(field: str, marks: Sequence[Mark]) -> tuple[float, ...] | None:

@@ -30,11 +30,15 @@ class Line:
 class Sheet(Protocol):
     """One view: indications, measurements, or two images side by side."""
 
-    notice: str
-    """What the person should know now; empty for nothing."""
+    said: str
+    """What is to be said about the last action; empty for nothing."""
 
     plate: Plate
     """The image that is shown; empty where there are several or none."""
+
+    @property
+    def notice(self) -> str:
+        """What the person should know now; empty for nothing."""
 
     def heading(self) -> str:
         """Return the title of what is shown."""

@@ -24,7 +24,8 @@ class Sides:
     """
 
     def __init__(self, viewer: Any, study: Study, shelf: Shelf) -> None:  # noqa: ANN401
-        self.notice = ""
+        self.said = ""
+        self._fault = ""
         self.plate = Plate()
         self.position = 0
         self.is_common_range = True
@@ -34,6 +35,11 @@ class Sides:
         self._pairs = revision_pairs(study)
         self._stages = (Stage(viewer, "left"), Stage(viewer, "right"))
         self._plates: tuple[Plate, Plate] = (Plate(), Plate())
+
+    @property
+    def notice(self) -> str:
+        """What the person should know now: what was just said, or what is wrong all along."""
+        return self.said or self._fault
 
     def heading(self) -> str:
         """Return what lies on the left and on the right."""
@@ -76,14 +82,14 @@ class Sides:
 
     def show(self) -> None:
         """Show the current pair, the middles of both images at one place."""
-        self.notice = ""
+        self.said = ""
         if not self._pairs:
             return
         names = [job.record.image for pair in self._pairs[self.position :][:_AHEAD] for job in pair]
         self._shelf.read_ahead(names)
         left, right = (self._shelf.plate(job.record.image) for job in self._pairs[self.position])
         self._plates = (left, right)
-        self.notice = " ".join(plate.fault for plate in self._plates if plate.fault)
+        self._fault = " ".join(plate.fault for plate in self._plates if plate.fault)
         is_first = not self._viewer.grid.enabled
         for stage, plate in zip(self._stages, self._plates, strict=True):
             stage.show_centred(plate)
@@ -117,7 +123,7 @@ class Sides:
         self.position = max(0, min(len(self._pairs) - 1, self.position + steps))
         self.show()
         if self.position == place:
-            self.notice = "This is the last pair." if steps > 0 else "This is the first pair."
+            self.said = "This is the last pair." if steps > 0 else "This is the first pair."
 
     def _other(self, steps: int) -> None:
         """Put another image of the other revisions on the right."""

@@ -199,3 +199,11 @@ def test_records_of_two_computers_are_joined_once(tmp_path: Path) -> None:
 def test_joining_nothing_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(ResultsError, match="there is no such file"):
         join(tmp_path / "mine.jsonl", tmp_path / "theirs.jsonl")
+
+
+def test_folder_without_permission_is_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(ResultsError, match=r"cannot be written there \(no permission\); ask for"):
+        check_writable(tmp_path / "r.jsonl")
