@@ -265,6 +265,8 @@ def _judge(
     solution: tuple[float, float, float],
 ) -> Arc:
     used = weights > 0
+    if not used.any():
+        used = np.ones(len(weights), dtype=bool)
     kept = distance[used]
     free = jacobian.shape[1]
     variance = float(np.sum(kept**2)) / max(len(kept) - free, 1)

@@ -28,6 +28,9 @@ _SUPPORT_MIN_LENGTH = 0.12
 # Less contrast than this between part and surroundings, in noise units, is no outline.
 _MIN_CONTRAST = 4.0
 _SURFACE_GRID = 17
+# Under very uneven light the first guess of what is part is poor and has to be mended.
+_LIGHT_ROUNDS = 8
+_SETTLED = 2e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,14 +120,16 @@ def _separate(image: NDArray[np.float32]) -> tuple[Mask, bool]:
     rows = max(2, image.shape[0] // 40)
     is_bright = bool(np.mean(image[:rows] > level) < 0.5)
     mask = (image > level) == is_bright
-    for _ in range(2):
+    for _ in range(_LIGHT_ROUNDS):
         flat = image - _surface(image, ~mask)
         part, around = _samples(flat, mask)
         if part.size < 50 or around.size < 50:
             break
         # Half-way between the typical levels, so that the outline starts where edges are sought.
         half = (float(np.median(part)) + float(np.median(around))) / 2
-        mask = (flat > half) == is_bright
+        before, mask = mask, (flat > half) == is_bright
+        if np.mean(before[::3, ::3] != mask[::3, ::3]) < _SETTLED:
+            break
     _check_contrast(flat, mask)
     return mask.astype(np.uint8), is_bright
 

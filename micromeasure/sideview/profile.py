@@ -1,6 +1,7 @@
 """The profile of a dome: base line, crown and what is measured from one to the other."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -174,7 +175,21 @@ def _standing_points(outline: Outline) -> tuple[int, int]:
             f"further apart than 30 % of its width (widest {width[k]:.0f} of {span:.0f} um)"
         )
         raise MeasurementError(message)
+    _check_inside(outline, ends)
     return ends[0], ends[1]
+
+
+def _check_inside(outline: Outline, ends: Sequence[int]) -> None:
+    """Refuse contacts at the image's border: there the part goes on unseen."""
+    cols = outline.pixels.shape[1]
+    margin = 3 * outline.sigma_um / outline.pixel_um + 2
+    for name, end in zip(("left foot", "right foot"), ends, strict=True):
+        x = float(outline.to_px(outline.points_um[[end]])[0, 0])
+        if x < margin or x > cols - 1 - margin:
+            message = (
+                f"{name}: not found; the part runs out of the image there. Move it into the field"
+            )
+            raise MeasurementError(message)
 
 
 def _on_support(outline: Outline, support: Support, reach_um: float) -> BaseLine:

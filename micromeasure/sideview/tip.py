@@ -159,6 +159,8 @@ def _lowest_of_many(
     sharp, rounded = rests
     columns = np.column_stack([solution.jacobian[:, :2], (rounded - sharp) / blur**2])
     covariance = np.linalg.pinv(columns.T @ columns) * solution.variance
+    if not covariance[2, 2] > 0:
+        return _lowest(solution.x, np.zeros((3, 3)), solution.strip, along, misfit=misfit)
     fitted = -covariance @ (columns.T @ sharp) / solution.variance
     u_square = math.sqrt(covariance[2, 2])
     # The linear law in the square holds to about two blur widths.

@@ -292,3 +292,17 @@ def test_base_line_drawn_from_foot_to_foot_takes_the_place_of_the_found_one():
     assert row(lower).estimate.standard_uncertainty > row(found).estimate.standard_uncertainty
     swapped = measure_dome(image, DomeSettings(base_line=tuple(drawn[::-1].ravel())), {})
     assert row(swapped).estimate.value == row(lower).estimate.value
+
+
+def test_a_foot_out_of_the_image_is_named() -> None:
+    pixels = render_dome(TIPS, replace(SCENE, apex_px=(420, 60)), np.random.default_rng(1))
+    with pytest.raises(MeasurementError, match="right foot: not found; the part runs out"):
+        measure_dome(micrograph(pixels, SCENE), DomeSettings(), {})
+
+
+def test_light_that_falls_to_half_across_the_image_is_taken_out() -> None:
+    pixels = render_dome(TIPS, SCENE, np.random.default_rng(1))
+    light = np.linspace(0.5, 1.2, pixels.shape[1])
+    uneven = np.clip(pixels * light, 0, 255).astype(np.uint8)
+    height = row(measure_dome(micrograph(uneven, SCENE), DomeSettings(), {})).estimate.value
+    assert height == pytest.approx(dome_truth(TIPS).dome_height_um, abs=0.2 * PIXEL[1])
