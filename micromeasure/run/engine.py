@@ -7,7 +7,7 @@ from pathlib import Path
 from micromeasure.errors import MicromeasureError, ResultsError
 from micromeasure.run.events import Ended, Kept, Measured, Note, Started, Watcher
 from micromeasure.run.fingerprint import Fingerprint, Written, still_holds
-from micromeasure.run.ledger import Ledger
+from micromeasure.run.ledger import LEDGER_FILE, Ledger
 from micromeasure.run.lock import locked
 from micromeasure.run.options import Options
 from micromeasure.run.plan import Planner
@@ -100,8 +100,11 @@ def write_again(study: Study, *, out: Path) -> Written:
     Raises
     ------
     ResultsError
-        If a run is writing in the folder, or it cannot be used.
+        If the folder holds no ledger, a run is writing in it, or it cannot be used.
     """
+    if not (out / LEDGER_FILE).is_file():
+        message = f"{out}: holds no ledger of a run; run the study first."
+        raise ResultsError(message)
     with locked(out), Ledger(out) as ledger:
         written = write_results(with_redrawn(study, ledger), ledger, out, software=SOFTWARE)
         ledger.set_fact("written", written.text())

@@ -365,6 +365,14 @@ def test_decisions_reach_the_rows_without_measuring(bench):
     assert [e.sentence for e in events if isinstance(e, Note)] == list(summary.written.notes)
 
 
+def test_files_are_not_written_again_without_a_ledger(bench):
+    bench.images(1)
+    bench.out.mkdir()
+    with pytest.raises(ResultsError, match="holds no ledger of a run"):
+        write_again(load_study(bench.folder), out=bench.out)
+    assert list(bench.out.iterdir()) == []
+
+
 def test_a_region_drawn_by_a_person_is_measured_with(bench):
     bench.images(3)
     go(bench)
