@@ -398,7 +398,7 @@ def sample_images(seed: int = 20260211) -> list[FilmImage]:
     images = []
     for lot, mean_um in (("K", 24.0), ("M", 26.1)):
         for number in (1, 2, 3):
-            specimen_um = mean_um + rng.normal(0.0, 0.25)
+            specimen_um = mean_um + rng.normal(0.0, 0.12)
             for position in (1, 2):
                 section = _sample_section(specimen_um + rng.normal(0.0, 0.08), rng)
                 film = render_film(section, rng)

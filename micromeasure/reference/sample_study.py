@@ -102,10 +102,6 @@ quantity = "dome_travel"
 tolerance_um = 15
 
 [[compare]]
-quantity = "fold_angle"
-tolerance_deg = 2
-
-[[compare]]
 quantity = "crack_length"
 
 [[compare]]

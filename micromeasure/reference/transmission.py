@@ -281,7 +281,7 @@ def sample_images(seed: int = 20260211) -> list[LightImage]:
     ]
     for lot, density in SAMPLE_DENSITY.items():
         for number in (1, 2, 3):
-            film = patchy_film(SAMPLE_SHAPE, density + rng.normal(0.0, 0.008), rng, sd_rel=0.015)
+            film = patchy_film(SAMPLE_SHAPE, density + rng.normal(0.0, 0.003), rng, sd_rel=0.015)
             dusty = with_dust(film, rng, specks=int(rng.integers(3, 9)), scratches=1)
             strip = _bare_strip(rng)
             scene = strip + (1.0 - strip) * dusty
