@@ -20,7 +20,7 @@ BoolArray = NDArray[np.bool_]
 
 TILE_CELLS = 8
 # This many pixels give a variance to about 1 %, at a cost far below that of reading the image.
-_ENOUGH_PX = 150_000
+_ENOUGH_PX = 65_000
 # Noise is cut off where more pixels than this are at zero; beyond the same share from the other
 # end nothing is left to judge it by.
 _CUT_OFF_SHARE = 0.02

@@ -188,9 +188,9 @@ def make_scene(film: Micrograph, companions: Companions, plan: LightPlan) -> Sce
     )
     _check_covered(opaque, films, companions)
     seen = (film_stack.cells - base) / illumination
+    seen_ratio = None if bare is None or light is None else float(np.median(seen[bare]))
     if opaque is not None:
         seen -= opaque.stray
-    seen_ratio = None if bare is None or light is None else float(np.median(seen[bare]))
     kept, excluded = _without_defects(seen, films, bare, plan)
     return Scene(
         box=box,

@@ -393,3 +393,11 @@ def test_structure_as_fine_as_pixels_is_not_taken_for_noise(make_desk):
     # Cells of 4 x 4 pixels keep a quarter of the structure's standard deviation.
     sd = pair.measurements[1].estimate.value
     assert sd == pytest.approx(0.06 / 4.0 / math.log(10.0), rel=0.1)
+
+
+@pytest.mark.parametrize("lamp", [0.95, 1.05])
+def test_glare_and_a_drifting_lamp_are_no_mismatch_of_exposures(make_desk, beside_strip, lamp):
+    desk = make_desk(glare=0.03, fill=0.8)
+    frames = desk.companions(opaque=beside_strip(0.0), dark=False)
+    film = desk.frame(beside_strip(10.0**-0.5), lamp=lamp)
+    assert mean_of(measure_optical_density(film, CLEAN, frames)).flags == ()
