@@ -122,7 +122,8 @@ class Derivation:
         Quantities it is made from; it is only asked where the study measures all of them.
     derive : callable
         ``(measured) -> derived rows``; gets all outcomes of the needed quantities in the order
-        of the manifest. In `Derived.record`, ``image`` is empty and what is not common to the
+        of the manifest, each fetched from the ledger when it is looked at: keep of them only what
+        is needed, and go through them once. In `Derived.record`, ``image`` is empty and what is not common to the
         images used is empty too.
     """
 

@@ -171,6 +171,12 @@ class Ledger:
                 ],
             )  # fmt: skip
 
+    def slots(self, image: str) -> set[str]:
+        """Return the slots of everything kept for an image."""
+        with self._faults():
+            rows = self._base.execute("SELECT slot FROM measures WHERE image = ?", (image,))
+            return {slot for (slot,) in rows}
+
     def lines(self, image: str) -> dict[str, Line]:
         """Return everything kept for an image, by slot."""
         with self._faults():

@@ -7,6 +7,7 @@ and marks are not kept; they have become files by then.
 import json
 import math
 from collections.abc import Mapping
+from sys import intern
 from typing import Any
 
 import numpy as np
@@ -60,8 +61,8 @@ def _measurement_plain(measurement: Measurement) -> Plain:
 
 def _measurement(plain: Plain) -> Measurement:
     return Measurement(
-        feature=plain["feature"],
-        statistic=plain["statistic"],
+        feature=intern(plain["feature"]),
+        statistic=intern(plain["statistic"]),
         estimate=_estimate(plain["estimate"]),
         n=plain["n"],
         flags=tuple(plain["flags"]),
@@ -83,7 +84,7 @@ def _estimate(plain: Plain) -> Estimate:
     components = plain["components"]
     return Estimate(
         value=plain["value"],
-        unit=plain["unit"],
+        unit=intern(plain["unit"]),
         low_limit=plain["low_limit"],
         components=None if components is None else tuple(_component(c) for c in components),
     )
@@ -102,7 +103,16 @@ def _component_plain(component: Component) -> Plain:
 
 
 def _component(plain: Plain) -> Component:
-    return Component(**{**plain, "dof": math.inf if plain["dof"] is None else plain["dof"]})
+    # The same few texts come back in every image: kept once, they take no memory.
+    shared = plain["shared"]
+    return Component(
+        name=intern(plain["name"]),
+        u=plain["u"],
+        dof=math.inf if plain["dof"] is None else plain["dof"],
+        shared=None if shared is None else intern(shared),
+        kind=intern(plain["kind"]),
+        source=intern(plain["source"]),
+    )
 
 
 def _indication_plain(indication: Indication) -> Plain:

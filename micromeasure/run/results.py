@@ -15,11 +15,12 @@ from micromeasure.review.merge import Drawn, Found, Unmatched
 from micromeasure.review.record import read_record, record_path
 from micromeasure.run.drawing import derived_files, drawing_svg
 from micromeasure.run.fingerprint import Fingerprint, Written, result_stamps
-from micromeasure.run.ledger import Ledger
+from micromeasure.run.ledger import Ledger, Line
 from micromeasure.run.plain import outcome_from_text
 from micromeasure.run.plan import job_slots
+from micromeasure.run.recall import Recalled, places_of
 from micromeasure.run.redrawn import image_digests
-from micromeasure.study.model import Measure, Study
+from micromeasure.study.model import Job, Measure, Study
 from micromeasure.tables.columns import (
     FAILURES_TABLE,
     INDICATIONS_TABLE,
@@ -91,21 +92,22 @@ def finished_images(
         if fingerprint is not None:
             fingerprint.add(job, ((slot, lines[slot].key) for slot in slots))
         yield [
-            (
-                measure,
-                Finished(
-                    record=job.record,
-                    quantity=line.quantity,
-                    outcome=outcome_from_text(line.outcome),
-                    method=line.method,
-                    software=line.software,
-                    calibration=line.calibration,
-                    image_sha256=line.image_sha256,
-                ),
-            )
+            (measure, _finished(job, line))
             for slot, measure in zip(job_slots(job), job.measures, strict=True)
             if (line := lines.get(slot)) is not None
         ]
+
+
+def _finished(job: Job, line: Line) -> Finished:
+    return Finished(
+        record=job.record,
+        quantity=line.quantity,
+        outcome=outcome_from_text(line.outcome),
+        method=line.method,
+        software=line.software,
+        calibration=line.calibration,
+        image_sha256=line.image_sha256,
+    )
 
 
 class _Files:
@@ -160,24 +162,19 @@ def _write_all(
     study: Study, ledger: Ledger, out: Path, *, decisions: Decisions, software: str
 ) -> Written:
     fingerprint = Fingerprint(study)
-    wanted = _derivations(study)
-    needed = {name for derivation in wanted for name in derivation.needs}
-    measured: list[Measured] = []
     with contextlib.ExitStack() as stack:
         files = _Files(stack, out, study.extra_columns)
         for image in finished_images(study, ledger, fingerprint):
-            for measure, finished in image:
+            for _, finished in image:
                 judged = decisions.applied(finished)
                 files.add(judged)
                 files.add_indications(judged, decisions)
-                if finished.quantity in needed:
-                    measured.append(_as_measured(measure, judged))
             if image:
                 _, last = image[-1]
                 files.add_drawn(last, decisions.drawn.get(last.record.image, ()))
                 for by_hand in decisions.by_hand(last):
                     files.add(by_hand)
-        for finished, more in _derived(wanted, measured, software):
+        for finished, more in _derived(study, ledger, decisions, software):
             files.add(finished)
             for name, content in more:
                 data = content.encode() if isinstance(content, str) else drawing_svg(content)
@@ -204,23 +201,25 @@ def _derivations(study: Study) -> list[Derivation]:
     return [d for d in derivations().values() if there.issuperset(d.needs)]
 
 
-def _as_measured(measure: Measure, finished: Finished) -> Measured:
-    return Measured(
-        record=finished.record,
-        quantity=finished.quantity,
-        settings=measure.settings,
-        outcome=finished.outcome,
-    )
-
-
 def _derived(
-    wanted: Sequence[Derivation], measured: Sequence[Measured], software: str
+    study: Study, ledger: Ledger, decisions: Decisions, software: str
 ) -> Iterator[tuple[Finished, Iterable[tuple[Path, str | Drawing]]]]:
     """Yield every derived number with the files that belong to it."""
-    for derivation in wanted:
-        given = [one for one in measured if one.quantity in derivation.needs]
+
+    def fetch(number: int, place: int) -> Measured:
+        job = study.jobs[number]
+        line = ledger.lines(job.record.image)[job_slots(job)[place]]
+        return Measured(
+            record=job.record,
+            quantity=line.quantity,
+            settings=job.measures[place].settings,
+            outcome=decisions.applied(_finished(job, line)).outcome,
+        )
+
+    for derivation in _derivations(study):
+        measured = Recalled(places_of(study, derivation.needs, ledger), fetch)
         try:
-            rows = derivation.derive(given)
+            rows = derivation.derive(measured)
         except MeasurementError as error:
             outcome = Outcome(failures=(Failure(reason=str(error)),))
             yield _of_several(derivation, ImageRecord(image=""), outcome, software), ()

@@ -15,6 +15,7 @@ from micromeasure.review.record import Entry, append_all, record_path
 from micromeasure.run import worker
 from micromeasure.run.engine import run_study, write_again
 from micromeasure.run.events import Ended, Kept, Measured, Note, Started
+from micromeasure.run.ledger import Ledger
 from micromeasure.run.lock import locked
 from micromeasure.run.options import Options
 from micromeasure.study.load import load_study
@@ -363,6 +364,23 @@ def test_decisions_reach_the_rows_without_measuring(bench):
     summary, events = go(bench, Options(jobs=0, fresh=True))
     assert rows(bench, "indications.csv")[0]["decision"] == "confirmed"
     assert [e.sentence for e in events if isinstance(e, Note)] == list(summary.written.notes)
+
+
+def test_what_an_interrupted_run_has_done_can_be_written(bench, monkeypatch):
+    bench.images(4)
+    store = Ledger.store
+
+    def stopping(ledger, result, **more):
+        if result.number == 2:
+            raise KeyboardInterrupt
+        store(ledger, result, **more)
+
+    monkeypatch.setattr(Ledger, "store", stopping)
+    with pytest.raises(KeyboardInterrupt):
+        go(bench)
+    write_again(load_study(bench.folder), out=bench.out)
+    found = [(r["image"], r["n"]) for r in rows(bench, "measurements.csv")]
+    assert found[::2] == [("plate_00000.tif", "204"), ("plate_00001.tif", "204"), ("", "1")]
 
 
 def test_files_are_not_written_again_without_a_ledger(bench):

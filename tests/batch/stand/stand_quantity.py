@@ -114,34 +114,23 @@ def measure_level(micrograph: Micrograph, settings: LevelSettings, frames: Frame
 
 
 def derive_spread(measured: list[Measured]) -> list[Derived]:
-    by_specimen: dict[str, list[Measured]] = {}
+    # Only what is needed is kept: a study may have a hundred thousand images.
+    by_specimen: dict[str, tuple[ImageRecord, list[Estimate]]] = {}
     for one in measured:
-        by_specimen.setdefault(one.record.specimen, []).append(one)
-    rows = []
-    for specimen, many in by_specimen.items():
-        estimates = [
-            m.estimate for o in many for m in o.outcome.measurements if m.statistic == "mean"
-        ]
-        if not estimates:
-            continue
-        first = many[0].record
-        rows.append(
-            Derived(
-                record=ImageRecord(
-                    image="",
-                    specimen=specimen,
-                    revision=first.revision,
-                    calibration=first.calibration,
-                ),
-                measurement=Measurement(
-                    feature="plate",
-                    statistic="value",
-                    estimate=mean_of(estimates),
-                    n=len(estimates),
-                ),
-            )
+        found = by_specimen.setdefault(one.record.specimen, (one.record, []))[1]
+        found += [m.estimate for m in one.outcome.measurements if m.statistic == "mean"]
+    return [
+        Derived(
+            record=ImageRecord(
+                image="", specimen=specimen, revision=first.revision, calibration=first.calibration
+            ),
+            measurement=Measurement(
+                feature="plate", statistic="value", estimate=mean_of(estimates), n=len(estimates)
+            ),
         )
-    return rows
+        for specimen, (first, estimates) in by_specimen.items()
+        if estimates
+    ]
 
 
 QUANTITIES = (
