@@ -2,7 +2,6 @@
 
 import argparse
 import importlib
-import importlib.util
 import sys
 from collections.abc import Sequence
 
@@ -64,8 +63,6 @@ def build_parser() -> argparse.ArgumentParser:
     )
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for name in COMMANDS:
-        if importlib.util.find_spec(f"micromeasure.cli.{name}") is None:
-            continue
         importlib.import_module(f"micromeasure.cli.{name}").add_parser(subparsers)
     return parser
 

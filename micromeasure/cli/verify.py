@@ -99,8 +99,11 @@ def _print_table(verdicts: "list[Verdict]") -> None:
             f"{v.p95:.4f}",
             v.promise.step_name,
             ratio,
-            f"{100 * v.coverage:.1f} %",
+            "" if v.coverage is None else f"{100 * v.coverage:.1f} %",
             str(v.wild),
             "broken" if v.broken else "held",
         )
-    Console().print(table)
+    console = Console()
+    if not console.is_terminal:  # a file or a pipe has no width of its own
+        console.width = 132
+    console.print(table)

@@ -78,6 +78,8 @@ class Promise:
         95 of 100 errors are below this, in steps.
     bound_ratio : float or None
         Greatest ratio of scatter to the Cramér–Rao bound.
+    coverage : float or None
+        Least share of stated 95 % intervals that hold the truth; None where none is stated.
     """
 
     quantity: str
@@ -87,6 +89,7 @@ class Promise:
     bias: float
     p95: float
     bound_ratio: float | None = None
+    coverage: float | None = 0.93
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,6 @@ from micromeasure.run.options import Options
 from micromeasure.study.load import load_study
 from micromeasure.tables.reading import Result, read_results
 
-COVERAGE_LOW, COVERAGE_HIGH = 0.93, 0.97
 FAILURES_ALLOWED = 0.01
 # A sound program is called broken in one of a thousand looks at one promise.
 RISK = 0.001
@@ -39,8 +38,8 @@ class Verdict:
         Of the error, in steps.
     bound_ratio : float or None
         Scatter divided by the Cramér–Rao bound.
-    coverage : float
-        Share of stated 95 % intervals that hold the truth.
+    coverage : float or None
+        Share of stated 95 % intervals that hold the truth; None where none is promised.
     wild : int
         Errors greater than five stated standard uncertainties.
     flags_missing : int
@@ -58,7 +57,7 @@ class Verdict:
     scatter: float
     p95: float
     bound_ratio: float | None
-    coverage: float
+    coverage: float | None
     wild: int
     flags_missing: int
     broken: tuple[str, ...]
@@ -158,8 +157,8 @@ def _verdict(promise: Promise, hits: list[_Hit], failures: int, missing: int) ->
         "bias": float(array.mean()),
         "scatter": float(array.std(ddof=1)) if n > 1 else math.nan,
         "p95": float(np.quantile(np.abs(array), 0.95)),
-        "coverage": held / n if n else math.nan,
-        "wild": wild,
+        "coverage": held / n if n and promise.coverage is not None else None,
+        "wild": wild if promise.coverage is not None else 0,
         "flags_missing": missing,
     }
     bound_ratio = float(np.sqrt(np.mean(np.square(ratios)))) if ratios else None
@@ -200,7 +199,7 @@ def _broken(
     beyond = int(np.sum(np.abs(errors) > promise.p95))
     if _too_many(beyond, n, 0.05):
         broken.append(f"{beyond} of {n} errors exceed {promise.p95:g} {name}; promised is 5 in 100")
-    if _too_many(n - held, n, 1 - COVERAGE_LOW):
+    if promise.coverage is not None and _too_many(n - held, n, 1 - promise.coverage):
         broken.append(f"only {held} of {n} stated 95 % intervals hold the truth")
     if missing:
         broken.append(f"{missing} due flags were not raised")

@@ -73,12 +73,16 @@ def _table(verdicts: Sequence[Verdict]) -> str:
         cells = (
             f"{v.promise.quantity} {v.promise.statistic}", v.promise.condition, v.n, v.failures,
             f"{v.bias:+.4f}", f"{v.scatter:.4f}", f"{v.p95:.4f}", v.promise.step_name,
-            "" if v.bound_ratio is None else f"{v.bound_ratio:.2f}", f"{100 * v.coverage:.1f} %",
+            "" if v.bound_ratio is None else f"{v.bound_ratio:.2f}", _percent(v.coverage),
             v.wild, "broken" if v.broken else "held",
         )  # fmt: skip
         mark = " class='broken'" if v.broken else ""
         rows.append(f"<tr{mark}>" + "".join(f"<td>{escape(str(c))}</td>" for c in cells) + "</tr>")
     return "<table>" + "".join(rows) + "</table>"
+
+
+def _percent(share: float | None) -> str:
+    return "" if share is None else f"{100 * share:.1f} %"
 
 
 def _figure(verdict: Verdict) -> str:
