@@ -10,25 +10,28 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from micromeasure.cracks.cross_profiles import (
+    line_widths,
+    normals,
+    sample,
+    smoothed,
+    typical_width,
+)
+from micromeasure.cracks.line_ends import EXTENSION_PX, Ends, find_ends
 from micromeasure.cracks.patch import Image, Patch
 from micromeasure.outcome import FloatArray
 
-# Beyond the traced ends the line is looked for along its own heading over this length.
-_EXTENSION_PX = 12
+# A line that is still dark where its extension stops is followed on, so many times.
+_EXTENSIONS = 3
 _SAMPLE_PX = 0.5
+# Noise is taken from the surroundings of the middle of a line, to this distance.
+_NOISE_PX = 100
 # How far a line may lie from the traced path, and how much it costs to turn.
 _STRAY_PX = 3.5
 _STIFFNESS = 0.6
-_END_WINDOW_PX = 22
-# Darkening of the best way where there is no line, in spreads of a sample of darkening.
-_CHANCE_DEPTH = 0.8
-# Uncertainty of an end cut by the border, and factor of that of a free end.
-_U_CUT_PX = 0.3
 # Blur of the optics that also rounds a zigzag; an image sampled as it should be has about this.
 _OPTICS_PX = 1.25
-_U_STEP = 6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,25 +116,35 @@ def measure_line(
         None where nothing dark runs along the path.
     """
     window, shift = _window(patch, path)
-    noise = _surface_noise(window)
-    path = _extended(_resampled(path - shift, 1.0), _EXTENSION_PX)
+    path = _resampled(path - shift, 1.0)
+    noise = _surface_noise(window, path[len(path) // 2])
+    for _ in range(_EXTENSIONS):
+        curve, sigma, width = _followed(window, _extended(path, EXTENSION_PX), stray_px)
+        contrast = _contrast(window, curve, sigma, 0.75 * width + 2.0 * sigma)
+        inside = patch.in_band(curve.points + shift)
+        ends = find_ends(contrast[0], inside, noise * _sample_noise(sigma))
+        if ends is None:
+            return None
+        found = (ends, noise, sigma)
+        # A line that is still dark where the path stops is followed on.
+        n = len(curve.offset)
+        if not (ends.first < 1.5 and inside[0]) and not (ends.last > n - 2.5 and inside[-1]):
+            break
+        path = _resampled(curve.points, 1.0)
+    return _assemble((window, shift), curve, contrast, found)
+
+
+def _followed(window: Image, path: FloatArray, stray: float) -> tuple[_Curve, float, float]:
+    """Return the line near a path, the smoothing it was followed with and its width."""
     sigma = 1.0
-    curve = _follow(window, path, sigma, stray_px)
-    width = _typical_width(window, curve)
+    curve = _follow(window, path, sigma, stray)
+    width = typical_width(window, curve.points)
     if width > 4.0:
         # A wide line is followed in an image smoothed to its own width.
         sigma = min(0.3 * width, 4.0)
-        curve = _follow(window, path, sigma, stray_px)
-        width = _typical_width(window, curve)
-    side = 0.75 * width + 2.0 * sigma
-    depths, tilts, rims, level = _contrast(window, curve, sigma, side)
-    inside = patch.in_band(curve.points + shift)
-    # Noise and texture offer a dark way almost anywhere: its darkening is no sign of a line.
-    null = _CHANCE_DEPTH * noise * _sample_noise(sigma)
-    ends = _find_ends(depths, inside, null, noise * _sample_noise(sigma))
-    if ends is None:
-        return None
-    return _assemble((window, shift), curve, (depths, tilts, rims, level), (ends, noise, sigma))
+        curve = _follow(window, path, sigma, stray)
+        width = typical_width(window, curve.points)
+    return curve, sigma, width
 
 
 def pixel_noise(values: Image) -> float:
@@ -145,8 +158,10 @@ def pixel_noise(values: Image) -> float:
     return float(np.median(np.abs(rough))) / 0.6745 / 6.0
 
 
-def _surface_noise(window: Image) -> float:
+def _surface_noise(whole: Image, place: FloatArray) -> float:
     """Return the pixel noise that would disturb a line as much as noise and texture do here."""
+    low = np.maximum(np.round(place).astype(int) - _NOISE_PX, 0)
+    window = whole[low[1] : low[1] + 2 * _NOISE_PX, low[0] : low[0] + 2 * _NOISE_PX]
     smooth = _blur(window, 1.0)
     rough = smooth - _blur(smooth, 3.0)
     spread = float(np.median(np.abs(rough[::2, ::2]))) / 0.6745
@@ -163,7 +178,7 @@ def polyline_length(points: FloatArray) -> float:
 
 def _window(patch: Patch, path: FloatArray) -> tuple[Image, FloatArray]:
     rows, cols = patch.values.shape
-    reach = _EXTENSION_PX + 16
+    reach = _EXTENSIONS * EXTENSION_PX + 16
     low = np.maximum(np.floor(path.min(axis=0)).astype(int) - reach, 0)
     high = np.minimum(np.ceil(path.max(axis=0)).astype(int) + reach + 1, (cols, rows))
     return patch.values[low[1] : high[1], low[0] : high[0]], low.astype(float)
@@ -172,29 +187,11 @@ def _window(patch: Patch, path: FloatArray) -> tuple[Image, FloatArray]:
 def _resampled(points: FloatArray, step: float) -> FloatArray:
     """Return the same line, smoothed over its pixel stairs, with points at even distances."""
     if len(points) > 4:
-        points = _smoothed(points, min(2.0, len(points) / 6))
+        points = smoothed(points, min(2.0, len(points) / 6))
     s = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))))
     n = max(2, round(s[-1] / step) + 1)
     at = np.linspace(0.0, s[-1], n)
     return np.column_stack((np.interp(at, s, points[:, 0]), np.interp(at, s, points[:, 1])))
-
-
-def _smoothed(values: FloatArray, sigma: float) -> FloatArray:
-    """Return values smoothed along the first axis; straight ends stay where they are."""
-    if sigma <= 0.05:
-        return values
-    reach = max(1, math.ceil(4 * sigma))
-    columns = values if values.ndim == 2 else values[:, None]
-    n = len(columns)
-    index = np.arange(1, reach + 1)
-    # Odd reflection about each end point keeps a straight line straight.
-    head = 2 * columns[0] - columns[np.minimum(index, n - 1)][::-1]
-    tail = 2 * columns[-1] - columns[np.maximum(n - 1 - index, 0)]
-    padded = np.vstack((head, columns, tail))
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-    kernel /= kernel.sum()
-    result = np.column_stack([np.convolve(column, kernel, mode="valid") for column in padded.T])
-    return result if values.ndim == 2 else result[:, 0]
 
 
 def _extended(points: FloatArray, length: int) -> FloatArray:
@@ -206,23 +203,6 @@ def _extended(points: FloatArray, length: int) -> FloatArray:
     first /= max(float(np.hypot(*first)), 1e-9)
     last /= max(float(np.hypot(*last)), 1e-9)
     return np.vstack((points[0] + steps[::-1] * first, points, points[-1] + steps * last))
-
-
-def _normals(points: FloatArray) -> FloatArray:
-    tangent = np.gradient(points, axis=0)
-    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
-    return np.column_stack((-tangent[:, 1], tangent[:, 0]))
-
-
-def sample(values: Image, points: FloatArray) -> FloatArray:
-    """Return values at points ``u v`` of any leading shape, linearly interpolated."""
-    import cv2
-
-    flat = points.reshape(len(points), -1, 2).astype(np.float32)
-    found = cv2.remap(
-        values, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(found, dtype=float).reshape(points.shape[:-1])
 
 
 def _blur(window: Image, sigma: float) -> Image:
@@ -237,13 +217,13 @@ def _follow(window: Image, path: FloatArray, sigma: float, stray: float) -> _Cur
     # Every second profile is enough for the course; the bottom is found in each.
     rough = _best_way(smooth, path[::2], stray)
     base = _resampled(rough.points, 1.0)
-    start = _Curve(base=base, normal=_normals(base), offset=np.zeros(len(base)))
+    start = _Curve(base=base, normal=normals(base), offset=np.zeros(len(base)))
     return _bottom(smooth, start, sigma)
 
 
 def _best_way(smooth: Image, base: FloatArray, stray: float) -> _Curve:
     """Return the way of least summed grey value and bending across the profiles."""
-    normal = _normals(base)
+    normal = normals(base)
     offsets = np.arange(-stray, stray + 1e-9, _SAMPLE_PX)
     grid = base[:, None, :] + offsets[None, :, None] * normal[:, None, :]
     profile = sample(smooth, grid)
@@ -291,7 +271,7 @@ def _contrast(
 ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Return darkening, side-to-side difference, rim brightness along the line and the level."""
     smooth = _blur(window, sigma)
-    points, normal = curve.points, _normals(_smoothed(curve.points, 2.0))
+    points, normal = curve.points, normals(smoothed(curve.points, 2.0))
     middle = sample(smooth, points)
     left, right = sample(smooth, points - side * normal), sample(smooth, points + side * normal)
     far_left = sample(smooth, points - 2 * side * normal)
@@ -301,176 +281,16 @@ def _contrast(
     return depths, left - right, rims, float(np.median(0.5 * (left + right)))
 
 
-def _find_ends(
-    depths: FloatArray, inside: NDArray[np.bool_], null: float, noise: float
-) -> tuple[float, float, float, float, int] | None:
-    """Return first and last place along the line, their uncertainties and the open ends.
-
-    The line is the stretch over which the darkening exceeds its half level by most in sum; the
-    half level lies midway between the darkening inside and what the best way shows where no line
-    is (`null`). Gaps of a broken line are passed over where what follows outweighs them.
-    """
-    n = len(depths)
-    plateau = float(np.median(depths[_EXTENSION_PX : n - _EXTENSION_PX]))
-    if plateau <= 0:
-        return None
-    null = min(max(null, 0.0), 0.6 * plateau)
-    half = np.full(n, 0.5 * (plateau + null))
-    smooth = _smoothed(depths, 0.7)
-    run = _heaviest_run(smooth - half, inside)
-    if run is None or run[1] - run[0] < 3:
-        return None
-    # The half level at each end is that of the stretch just inside it.
-    window = min(_END_WINDOW_PX, run[1] - run[0])
-    levels = (
-        float(np.median(smooth[run[0] : run[0] + window + 1])),
-        float(np.median(smooth[run[1] - window : run[1] + 1])),
-    )
-    levels = tuple(0.5 * (np.clip(level, 0.5 * plateau, 2 * plateau) + null) for level in levels)
-    half = np.interp(np.arange(n), run, levels)
-    run = _heaviest_run(smooth - half, inside) or run
-    if run[1] - run[0] < 3:
-        return None
-    first, open_first = _crossing(smooth - half, inside, run[0])
-    last, open_last = _crossing((smooth - half)[::-1], inside[::-1], n - 1 - run[1])
-    u_ends = [
-        _U_CUT_PX if is_open else _u_end(level - null, noise)
-        for level, is_open in zip(levels, (open_first, open_last), strict=True)
-    ]
-    return first, n - 1 - last, u_ends[0], u_ends[1], open_first + open_last
-
-
-def _heaviest_run(excess: FloatArray, inside: NDArray[np.bool_]) -> tuple[int, int] | None:
-    """Return first and last index of the stretch of greatest sum that lies inside throughout."""
-    total = np.concatenate(([0.0], np.cumsum(np.where(inside, excess, -1e9))))
-    lowest = np.minimum.accumulate(total[:-1])
-    gain = total[1:] - lowest
-    last = int(gain.argmax())
-    if gain[last] <= 0:
-        return None
-    first = int(total[: last + 1].argmin())
-    return first, last
-
-
-def _crossing(excess: FloatArray, inside: NDArray[np.bool_], first: int) -> tuple[float, int]:
-    """Return where the half level is crossed before an index, and 1 if the border cuts it."""
-    if first == 0 or not inside[first - 1]:
-        return float(first), 1
-    outer, inner = excess[first - 1], excess[first]
-    if inner <= outer:
-        return first - 0.5, 0
-    return first - float(np.clip(inner / (inner - outer), 0.0, 1.0)), 0
-
-
-def _u_end(step: float, noise: float) -> float:
-    """Return the standard uncertainty of an end, px, from noise over the step of darkening.
-
-    A step in noise is found to within the square of their ratio, times the distance over which
-    the noise is alike; the factor was found on rendered cracks.
-    """
-    return _U_STEP * (noise / max(step, 1e-9)) ** 2
-
-
-def _typical_width(window: Image, curve: _Curve) -> float:
-    """Return the full width at half depth of the mean cross profile, px."""
-    normal = _normals(_smoothed(curve.points, 2.0))
-    offsets = np.arange(-10.0, 10.01, 0.5)
-    points = curve.points[::2, None, :] + offsets[None, :, None] * normal[::2, None, :]
-    profile = sample(window, points).mean(axis=0)
-    outer = np.abs(offsets) > 6
-    ground = np.polyval(np.polyfit(offsets[outer], profile[outer], 1), offsets)
-    dark = ground - profile
-    middle = len(offsets) // 2
-    peak = middle - 3 + int(dark[middle - 3 : middle + 4].argmax())
-    half = 0.5 * dark[peak]
-    if half <= 0:
-        return 2.4
-    sides = (dark[peak:], dark[peak::-1])
-    return max(float(sum(_first_below(side, half) for side in sides)) * 0.5, 1.2)
-
-
-def _first_below(side: FloatArray, level: float) -> float:
-    """Return after how many samples a profile falls below a level, interpolated."""
-    below = np.flatnonzero(side < level)
-    if len(below) == 0:
-        return float(len(side) - 1)
-    k = int(below[0])
-    return float(k - (level - side[k]) / max(side[k - 1] - side[k], 1e-9))
-
-
-def _widths(window: Image, points: FloatArray, *, stations: int) -> FloatArray:
-    """Return full widths at half depth at several places, from fitted cross profiles.
-
-    Profiles are averaged over the stretch between stations and fitted by a Gaussian on a sloping
-    ground; all stations at once by Gauss-Newton steps.
-    """
-    n = len(points)
-    stations = max(1, min(stations, n // 4))
-    normal = _normals(_smoothed(points, 1.5))
-    offsets = np.arange(-11.0, 11.01, 1.0)
-    profile = sample(window, points[:, None, :] + offsets[None, :, None] * normal[:, None, :])
-    each = n // stations
-    mean = profile[: each * stations].reshape(stations, each, -1).mean(axis=1)
-    fits = fit_profiles(offsets, mean)
-    amplitude, centre, spread = fits[:, 0], fits[:, 1], fits[:, 2]
-    good = (amplitude > 0) & (np.abs(centre) < 3) & (spread > 0.3) & (spread < 7)
-    # Sampling between pixels widens a profile by a variance of 1/6 on average.
-    return np.asarray(2.354820 * np.sqrt(np.maximum(spread[good] ** 2 - 1 / 6, 0.09)))
-
-
-def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
-    """Fit dark Gaussians on a sloping ground to cross profiles.
-
-    Parameters
-    ----------
-    offsets : ndarray, shape (m,)
-        Places across the line.
-    profiles : ndarray, shape (n, m)
-        Grey values.
-
-    Returns
-    -------
-    ndarray, shape (n, 5)
-        Depth, place, standard deviation, ground level and slope of each.
-    """
-    weight = np.exp(-0.5 * (offsets / 6.0) ** 2)
-    ground = np.quantile(profiles, 0.7, axis=1)
-    near = np.abs(offsets) < 2
-    depth = np.maximum(ground - profiles[:, near].min(axis=1), 1e-6)
-    fit = np.column_stack(
-        (depth, np.zeros(len(depth)), np.full(len(depth), 1.4), ground, np.zeros(len(depth)))
-    )
-    for _ in range(8):
-        a, c, s = (fit[:, k : k + 1] for k in range(3))
-        t = (offsets - c) / s
-        bell = np.exp(-0.5 * t**2)
-        model = fit[:, 3:4] + fit[:, 4:5] * offsets - a * bell
-        jacobian = np.stack(
-            (-bell, -a * bell * t / s, -a * bell * t**2 / s,
-             np.ones_like(bell), np.broadcast_to(offsets, bell.shape)), axis=2,
-        )  # fmt: skip
-        weighted = (jacobian * weight[None, :, None]).transpose(0, 2, 1)
-        normal = weighted @ jacobian
-        trace = np.trace(normal, axis1=1, axis2=2)[:, None, None]
-        normal += np.eye(5) * (2e-4 * trace + 1e-9)
-        right = weighted @ (profiles - model)[..., None]
-        step = np.linalg.solve(normal, right)[..., 0]
-        step[:, 1] = np.clip(step[:, 1], -0.7, 0.7)
-        step[:, 2] = np.clip(step[:, 2], -0.5, 0.7)
-        fit = fit + step
-        fit[:, 2] = np.clip(fit[:, 2], 0.25, 8.0)
-    return fit
-
-
 def _assemble(
     place: tuple[Image, FloatArray],
     curve: _Curve,
     contrast: tuple[FloatArray, FloatArray, FloatArray, float],
-    found: tuple[tuple[float, float, float, float, int], float, float],
+    found: tuple[Ends, float, float],
 ) -> Centreline:
     window, shift = place
     depths, tilts, rims, level = contrast
-    (first, last, u_first, u_last, open_ends), noise, sigma = found
+    ends, noise, sigma = found
+    first, last = ends.first, ends.last
     points = curve.points
     index = np.arange(len(points))
     at = np.concatenate(([first], np.arange(math.floor(first) + 1, math.ceil(last)), [last]))
@@ -478,13 +298,13 @@ def _assemble(
     kept = slice(math.ceil(first), math.floor(last) + 1)
     depth = float(np.median(depths[kept]))
     length, u_path, roughness = _corrected_length(line, depth, noise, sigma)
-    widths = _widths(window, line, stations=max(3, min(9, len(line) // 8)))
-    stretches = np.array_split(np.abs(_smoothed(tilts[kept], 3.0)), 3)
+    widths = line_widths(window, line, stations=max(3, min(9, len(line) // 8)))
+    stretches = np.array_split(np.abs(smoothed(tilts[kept], 3.0)), 3)
     return Centreline(
         points=line + shift,
         length_px=length,
         u_path_px=u_path,
-        u_ends_px=math.hypot(u_first, u_last),
+        u_ends_px=ends.u_px,
         depth=depth,
         depths=depths[kept],
         noise=noise * _sample_noise(sigma),
@@ -496,7 +316,7 @@ def _assemble(
         else 9.0,
         rims=float(np.median(rims[kept])) / depth if depth > 0 else 0.0,
         roughness_px=roughness,
-        open_ends=open_ends,
+        open_ends=ends.n_open,
     )
 
 
@@ -519,11 +339,11 @@ def _corrected_length(
     added = u_place**2 / (4 * sigma**2)
     # What smoothing takes from a zigzag is seen by smoothing a little more, and extrapolated.
     more = 1.0
-    smoother = polyline_length(_smoothed(line, more))
+    smoother = polyline_length(smoothed(line, more))
     added_smoother = added * (sigma**2 / (sigma**2 + more**2)) ** 1.5
     plain, less = raw / (1 + added), smoother / (1 + added_smoother)
     lost = max(plain - less, 0.0) * (sigma**2 + _OPTICS_PX**2) / more**2
     length = plain + min(lost, 0.1 * plain)
-    smooth = _smoothed(line, min(10.0, len(line) / 6))
+    smooth = smoothed(line, min(10.0, len(line) / 6))
     rough = math.sqrt(max(float(np.mean(((line - smooth) ** 2).sum(axis=1))) - u_place**2, 0.0))
     return length, math.hypot(raw * added, 0.3 * (length - plain)), rough

@@ -10,7 +10,7 @@ from micromeasure.cracks.background import remove_background
 from micromeasure.cracks.centreline import Centreline, measure_line
 from micromeasure.cracks.lines import LineMap, find_lines
 from micromeasure.cracks.patch import Patch
-from micromeasure.cracks.scoring import line_features, score_card
+from micromeasure.cracks.scoring import FEATURES, line_features, score_card
 from micromeasure.cracks.tracing import trace_lines
 from micromeasure.outcome import FloatArray
 
@@ -120,7 +120,7 @@ def _distinct(found: list[Candidate]) -> list[Candidate]:
 
 def _rank(item: Candidate) -> float:
     odds = math.log(max(item.score, 1e-9) / max(1 - item.score, 1e-9))
-    return odds + 0.5 * math.log(item.line.length_px)
+    return odds + math.log(item.line.length_px)
 
 
 def _shared_share(points: FloatArray, other: FloatArray) -> float:
@@ -147,7 +147,7 @@ def _features(measured: list[Centreline], patch: Patch, lines: LineMap) -> Float
         near[k] = False
         clutter = float(lengths[near].sum()) / max(line.length_px, 1.0)
         rows.append(line_features(line, patch, lines, clutter))
-    return np.array(rows).reshape(len(measured), -1)
+    return np.array(rows).reshape(len(measured), len(FEATURES))
 
 
 def _with_branches(found: list[Candidate]) -> list[Candidate]:

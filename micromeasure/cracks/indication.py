@@ -16,10 +16,10 @@ from micromeasure.outcome import FloatArray, Indication
 
 # What is not seen of a path's zigzag below the blur, and of a tip that narrows below it: found on
 # rendered cracks, see docs/reference/accuracy-cracks.md.
-_U_COURSE = 0.012
-_U_TIP_PX = 0.7
+_U_COURSE = 0.025
+_U_TIP_PX = 0.8
 # A person's line on which nothing dark is found is taken as drawn, to about this.
-_U_DRAWN_END_PX = 3.0
+_U_DRAWN_END_PX = 5.0
 # A hand is less steady than a trace.
 _STRAY_DRAWN_PX = 8.0
 

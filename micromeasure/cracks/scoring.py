@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from micromeasure.cracks.centreline import Centreline, sample
+from micromeasure.cracks.centreline import Centreline
+from micromeasure.cracks.cross_profiles import sample
 from micromeasure.cracks.lines import LineMap
 from micromeasure.cracks.patch import Patch
 from micromeasure.outcome import FloatArray
