@@ -28,8 +28,6 @@ _ALL = (
          "Use an objective of higher numerical aperture."),
     Flag("few-profiles", "less than half of the profiles could be used",
          "Look at the overlay; clean the section or choose a better region."),
-    Flag("tilt-unknown", "section tilt not given; taken as zero with no uncertainty for it",
-         "Give section_tilt_deg and u_section_tilt_deg in the manifest."),
     Flag("distorted", "radial distortion of the objective beyond the limit",
          "Calibrate with a grid so that the distortion is corrected."),
     # light

@@ -10,12 +10,7 @@ from micromeasure.calibration.file import Calibration
 from micromeasure.errors import ImageReadError
 from micromeasure.micrograph.header import MAX_PIXELS, read_header, reading_faults
 from micromeasure.micrograph.image import Header, ImageRecord, Micrograph
-from micromeasure.micrograph.reading import (
-    digest_of,
-    matching_scale,
-    read_micrograph,
-    tidy_pixels,
-)
+from micromeasure.micrograph.single import digest_of, matching_scale, read_image, tidy_pixels
 
 # Files of a folder that are slices; others, such as notes, are left alone.
 _ENDINGS = (".tif", ".tiff", ".png", ".bmp", ".jpg", ".jpeg")
@@ -39,7 +34,7 @@ def read_stack(
     record : ImageRecord
         The manifest's row.
     calibration : Calibration or None
-        As for `read_micrograph`.
+        As for `reading.read_micrograph`.
     max_pixels : int
         Greatest number of pixels allowed in a slice.
 
@@ -90,7 +85,7 @@ def _folder(
         raise ImageReadError(message)
 
     def one(file: Path) -> Micrograph:
-        return read_micrograph(
+        return read_image(
             file, record=_named(record, file), calibration=calibration, max_pixels=max_pixels
         )
 

@@ -260,10 +260,8 @@ def _flags(micrograph: Micrograph, stack: "MeasuredStack", k: int) -> tuple[str,
     layer = stack.layers[k]
     sigma_um = stack.sigma_px(k) * layer.um_per_px_across
     thickness = float(np.mean(layer.thickness_um[layer.good]))
-    record, light = micrograph.record, micrograph.calibration.light
+    light = micrograph.calibration.light
     flags = []
-    if record.section_tilt_deg is None or record.u_section_tilt_deg is None:
-        flags.append("tilt-unknown")
     if thickness < width_in_sigmas(0.1, 0.9) * sigma_um:
         flags.append("resolution-limited")
     if light.numerical_aperture is not None and light.wavelength_nm is not None:

@@ -40,8 +40,8 @@ def test_notes_for_what_is_measured_with_a_doubt(folder):
 
 def test_companion_frames_are_looked_at_once(folder):
     folder.replace(folder.study, "film_thickness", "optical_density")
+    folder.replace(folder.study, "tolerance_um", "tolerance_1")
     folder.replace(folder.study, 'layers = ["diaphragm"]', 'open_light = "open.tif"')
-    folder.replace(folder.study, 'quantity = "film_thickness"', 'quantity = "optical_density"')
     (problem,) = findings(folder).image_problems
     assert "[[measure]] 1, open_light: open.tif: is not in the images folder" in problem
     folder.image("open.tif", (48, 60))

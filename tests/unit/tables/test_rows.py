@@ -69,7 +69,7 @@ def measurement(**estimate):
     given = {"value": 50.0, "unit": "um", "components": (NOISE, SCALE), **estimate}
     return Measurement(
         feature="diaphragm", statistic="mean", estimate=Estimate(**given), n=412,
-        flags=("tilt-unknown", "few-profiles"),
+        flags=("saturated", "few-profiles"),
     )  # fmt: skip
 
 
@@ -82,7 +82,7 @@ def test_a_measurement_carries_all_it_was_made_from():
     row = one_row(measurement())
     assert row["image"] == "K-1_a.tif"
     assert (row["value"], row["unit"], row["standard_uncertainty"]) == ("50", "um", "0.5")
-    assert row["flags"] == "tilt-unknown few-profiles"
+    assert row["flags"] == "saturated few-profiles"
     assert (row["n"], row["calibration"], row["image_sha256"]) == ("412", "bench", "ab" * 32)
     assert (row["operator"], row["bath"], row["absent"]) == ("'=me", "-2", "")
 
