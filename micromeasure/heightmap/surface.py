@@ -14,9 +14,11 @@ from micromeasure.outcome import FloatArray
 _FIRST_SHARE = 0.3
 _GROWTH = 1.15
 _INSIDE = 0.93
+_GROWTH_POINTS = 4000
 _RINGS = 6
 _TUKEY = 4.685
 _MIN_POINTS = 40
+_FIT_ROUNDS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,8 +170,8 @@ def _grow_sphere(points: Points, top: FloatArray, source: HeightMap) -> tuple[_S
     best: tuple[_Sphere, float] | None = None
     while True:
         distance = np.hypot(x - top[0], y - top[1])
-        inside = distance <= reach
-        if inside.sum() >= _MIN_POINTS:
+        inside = _some(distance <= reach)
+        if len(inside) >= _MIN_POINTS:
             sphere = _fit_sphere(x[inside], y[inside], z[inside])
             if best is not None and not _holds(
                 sphere, best[0].residual, points, share=distance / reach, source=source
@@ -184,6 +186,12 @@ def _grow_sphere(points: Points, top: FloatArray, source: HeightMap) -> tuple[_S
         message = f"crown: fewer than {_MIN_POINTS} heights about its top"
         raise MeasurementError(message)
     return best[0], _edge(best, points, source)
+
+
+def _some(chosen: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return enough of the chosen places for one step of the growth."""
+    places = np.flatnonzero(chosen)
+    return places[:: max(1, len(places) // _GROWTH_POINTS)]
 
 
 def _holds(
@@ -237,7 +245,7 @@ def _fit_sphere(x: FloatArray, y: FloatArray, z: FloatArray) -> _Sphere:
     curvature = max(-2 * a[3], 1e-12)
     p = np.array([a[1] / curvature, a[2] / curvature, a[0], curvature])
     weights, rest, jacobian = np.ones(len(z)), z, np.empty((len(z), 4))
-    for _ in range(15):
+    for _ in range(_FIT_ROUNDS):
         rest, jacobian = _sagitta(p, u, v, z)
         spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest)))) + 1e-12
         weights = np.clip(1 - (rest / (_TUKEY * spread)) ** 2, 0, None) ** 2

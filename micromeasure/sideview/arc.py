@@ -15,7 +15,9 @@ from micromeasure.outcome import FloatArray
 
 # Tukey's weight reaches zero at this many standard deviations: 95 % efficient on clean data.
 _TUKEY = 4.685
-_ROUNDS = 20
+_ROUNDS = 8
+# Few points far off their circle need more of them.
+_FEW, _ROUNDS_FEW = 40, 20
 # Parts a stretch is divided in to see whether it is a circle, and how far the mean residual of
 # a part may be off, in its own standard deviations.
 _BINS = 8
@@ -143,7 +145,7 @@ def fit_arc(u: FloatArray, v: FloatArray, *, straight: bool = False) -> Arc:
     offset, slope = float(start[-1]), math.atan(float(start[-2]) / scale_u)
     curvature = 0.0 if straight else -2.0 * float(start[0]) / scale_u**2 * math.cos(slope) ** 3
     weights = np.ones(len(u))
-    for _ in range(_ROUNDS):
+    for _ in range(_ROUNDS if len(u) > _FEW else _ROUNDS_FEW):
         distance, jacobian = _distances(u, v, (offset, slope, curvature))
         scale = _spread(distance) if len(u) > 6 else float(np.std(distance))
         if scale > 0 and len(u) > 6:

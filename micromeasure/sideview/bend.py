@@ -12,7 +12,7 @@ from micromeasure.sideview.outline import Outline
 
 # A smaller turn than this is no fold but the dome's own curvature.
 MIN_TURN_DEG = 8.0
-_MAX_POINTS = 400
+_MAX_POINTS = 240
 # Length of straight outline needed on each side of the arc, in pixels.
 _MIN_STRAIGHT_PX = 8.0
 
@@ -208,7 +208,8 @@ def fit_bend(
     blur = outline.sigma_um / scale
     found = least_squares(
         _residuals, start, args=(seen, blur), loss="soft_l1",
-        f_scale=3 * outline.noise.scatter / scale, x_scale=[0.01, 1, 0.01, 1, 1], max_nfev=40,
+        f_scale=3 * outline.noise.scatter / scale, x_scale=[0.01, 1, 0.01, 1, 1], max_nfev=15,
+        xtol=1e-6, ftol=1e-6,
     )  # fmt: skip
     rest = _residuals(found.x, seen, blur)
     spread = max(1.4826 * float(np.median(np.abs(rest))), outline.noise.scatter / scale)

@@ -157,7 +157,7 @@ def fit_steps(
     solve = basis @ normal
     solution = values @ solve
     shifts = np.linspace(-_TABLE_PX, _TABLE_PX, _TABLE_STEPS)
-    moved = np.array([_template(offsets - p, sigma, opposite_px)[0] for p in shifts]) @ solve
+    moved = _template(offsets - shifts[:, None], sigma, opposite_px)[0] @ solve
     answer = moved[:, 2] / moved[:, 1]
     rising = np.concatenate([[True], np.diff(np.maximum.accumulate(answer)) > 1e-9])
     scale = np.where(np.abs(solution[:, 1]) > 1e-9, solution[:, 1], np.inf)

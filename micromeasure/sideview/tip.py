@@ -174,24 +174,21 @@ def _lowest_of_many(
     own = covariance[:2, :2] - np.outer(follow, covariance[:2, 2])
     full = np.zeros((3, 3))
     full[:2, :2] = own
-    tips = [
-        _lowest(
-            np.array([*(solution.x[:2] + fitted[:2] + follow * (r * r - fitted[2])), r]),
-            full, solution.strip, along, misfit=misfit,
-        )
-        for r in radii
-    ]  # fmt: skip
-    points = np.array([tip.low_um for tip in tips])
+    solutions = [
+        np.array([*(solution.x[:2] + fitted[:2] + follow * (r * r - fitted[2])), r]) for r in radii
+    ]
+    points = np.array([_low_point(x, solution.strip, along)[0] for x in solutions])
+    k = int(np.argmax(weights))
+    likeliest = _lowest(solutions[k], full, solution.strip, along, misfit=misfit)
     point, across = weights @ points, np.array([-along[1], along[0]])
     spread = [
         math.sqrt(float(weights @ ((points - point) @ axis) ** 2)) for axis in (along, across)
     ]
     radius = float(weights @ radii)
-    k = int(np.argmax(weights))
     return Tip(
         low_um=point, centre_um=point + radius * across, radius_um=radius, misfit=misfit,
-        u_along_um=math.hypot(spread[0], tips[k].u_along_um),
-        u_across_um=math.hypot(spread[1], tips[k].u_across_um),
+        u_along_um=math.hypot(spread[0], likeliest.u_along_um),
+        u_across_um=math.hypot(spread[1], likeliest.u_across_um),
     )  # fmt: skip
 
 
@@ -327,25 +324,31 @@ def _local(grid: FloatArray, vertex: FloatArray, bisector: FloatArray) -> FloatA
     return into_frame(grid, vertex, bisector)
 
 
+def _low_point(
+    x: FloatArray, strip: _Strip, along: FloatArray, which: int | None = None
+) -> tuple[FloatArray, FloatArray, int]:
+    """Return the lowest point, the centre of the rounding above it and which corner it is."""
+    radius, across = float(x[2]), np.array([-along[1], along[0]])
+    centres = []
+    for vertex, bisector, half in _corners(x, strip):
+        centre = vertex + radius / math.sin(half) * bisector
+        centres.append(strip.origin + centre[0] * strip.forward + centre[1] * strip.left)
+    k = int(np.argmin([float(c @ across) for c in centres])) if which is None else which
+    return centres[k] - radius * across, centres[k], k
+
+
 def _lowest(
     x: FloatArray, covariance: FloatArray, strip: _Strip, along: FloatArray, *, misfit: float
 ) -> Tip:
     across = np.array([-along[1], along[0]])
 
-    def low(values: FloatArray, which: int | None = None) -> tuple[FloatArray, FloatArray, int]:
-        radius = float(values[2])
-        centres = []
-        for vertex, bisector, half in _corners(values, strip):
-            centre = vertex + radius / math.sin(half) * bisector
-            centres.append(strip.origin + centre[0] * strip.forward + centre[1] * strip.left)
-        heights = [float(c @ across) for c in centres]
-        k = int(np.argmin(heights)) if which is None else which
-        return centres[k] - radius * across, centres[k], k
-
-    point, centre, which = low(x)
+    point, centre, which = _low_point(x, strip, along)
     steps = np.array([1e-3, 1e-4, 1e-3])
     gradient = np.array(
-        [(low(x + step * np.eye(3)[k], which)[0] - point) / step for k, step in enumerate(steps)]
+        [
+            (_low_point(x + step * np.eye(3)[k], strip, along, which)[0] - point) / step
+            for k, step in enumerate(steps)
+        ]
     )
     u_along, u_across = (
         math.sqrt(max(0.0, float(g @ covariance @ g)))
