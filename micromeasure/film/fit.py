@@ -385,13 +385,13 @@ def moved(group: Group, step: Step, good: BoolArray) -> Group:
         found = before + np.clip(step.offset_px[k], -4.0 * limit, 4.0 * limit) / group.cosine
         # What each row says is smoothed anew each time: smoothing only the changes would let
         # the course follow the noise a little further with every step.
-        bend = _polynomial(group.rows, found, weights)
-        smooth = bend + local_line(found - bend, weights, half)
+        trend = bend(group.rows, found, weights)
+        smooth = trend + local_line(found - trend, weights, half)
         course[k] = before + np.clip(smooth - before, -limit, limit)
     return replace(group, course_px=course, cosine=cosines(group.rows, course), common=step.common)
 
 
-def _polynomial(rows: NDArray[np.intp], values: FloatArray, weights: FloatArray) -> FloatArray:
+def bend(rows: NDArray[np.intp], values: FloatArray, weights: FloatArray) -> FloatArray:
     """Return a polynomial through values; it takes the film's bend out before smoothing."""
     t = 2.0 * (rows - rows[0]) / max(int(rows[-1] - rows[0]), 1) - 1.0
     basis = np.polynomial.chebyshev.chebvander(t, BEND_DEGREE)

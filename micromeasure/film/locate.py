@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 from micromeasure.edges.correlation import inflation
 from micromeasure.errors import MeasurementError
 from micromeasure.film.fit import (
-    PIXEL_LIMIT,
     UNSETTLED,
     WINDOW_PX,
     WINDOW_SIGMAS,
@@ -25,22 +24,20 @@ from micromeasure.film.fit import (
     solve,
 )
 from micromeasure.film.frame import Frame
+from micromeasure.film.spoilt import pixel_weights, rows_in_place, usable_rows
 from micromeasure.film.stack import Stack
 
 FloatArray = NDArray[np.float64]
-Float32Array = NDArray[np.float32]
 BoolArray = NDArray[np.bool_]
 
 FIRST_ROWS = 256  # rows of the first fit, spread over the film; it finds blur and levels
 FIRST_REACH_PX = 24.0
-FIRST_SIGMA_PX = 1.6
+FIRST_SIGMAS_PX = (0.7, 1.0, 1.5, 2.2, 3.2, 5.0)
 FIRST_ROOM_PX = 6.0
-NEAR_SIGMAS = 3.5  # an edge's own zone: what lies here decides whether its row is used
-FIRST_ROUNDS = 12
-FINE_ROUNDS = 4
+FIRST_ROUNDS = 20
+MOST_CHANGE = 0.35
+FINE_ROUNDS = 6
 SETTLED_SIGMAS = 0.1  # the model is linear to a percent of such a move
-LEAST_ODD = 0.012  # of the contrast: a quieter image shows the film's own roughness as odd
-MEDIAN_ROWS = 400  # rows that suffice for a median
 MIN_ROWS = 48  # fewer usable rows are no basis for a mean with a stated uncertainty
 
 
@@ -123,7 +120,7 @@ def locate_edges(frame: Frame, stack: Stack, full_scale: float) -> list[LocatedG
             first,
             courses[edges[0] : edges[-1] + 1, first],
             reach=reach,
-            sigma=FIRST_SIGMA_PX,
+            sigmas=FIRST_SIGMAS_PX,
         )
         located.append((edges, _settle(frame, start)))
     sigma = max(float(np.median(g.common.sigma_px)) for _, g in located)
@@ -223,23 +220,26 @@ def _start(
     course: FloatArray,
     *,
     reach: tuple[float, float],
-    sigma: float,
+    sigmas: tuple[float, ...],
 ) -> Group:
-    """Return a first state: blur as told, levels by linear least squares."""
+    """Return a first state: the blur that fits best, levels by linear least squares."""
     n = rows.size
     blank = Common(
         base=np.zeros(n),
         steps=np.zeros(course.shape),
-        sigma_px=np.full(n, sigma),
+        sigma_px=np.ones(n),
         slope=np.zeros(n),
     )
     group = Group(
         rows=rows, course_px=course, cosine=cosines(rows, course), reach_px=reach, common=blank
     )
-    return replace(group, common=_levels(gather(frame, group), sigma))
+    window = gather(frame, group)
+    trials = [_levels(window, s) for s in sigmas]
+    return replace(group, common=min(trials, key=lambda trial: trial[1])[0])
 
 
-def _levels(window: Window, sigma: float) -> Common:
+def _levels(window: Window, sigma: float) -> tuple[Common, float]:
+    """Return levels common to all rows and the sum of squares they leave."""
     from scipy.special import ndtr
 
     share = ndtr(window.distance_px / sigma)
@@ -248,12 +248,14 @@ def _levels(window: Window, sigma: float) -> Common:
     weighted = flat * window.weights.ravel()
     solution = np.linalg.lstsq(weighted @ flat.T, weighted @ window.values.ravel(), rcond=None)[0]
     n = window.values.shape[0]
-    return Common(
+    common = Common(
         base=np.full(n, solution[0]),
         steps=np.repeat(solution[1:, None], n, axis=1),
         sigma_px=np.full(n, sigma),
         slope=np.zeros(n),
     )
+    rest = window.values.ravel() - solution @ flat
+    return common, float(np.sum(window.weights.ravel() * rest * rest))
 
 
 def _settle(frame: Frame, group: Group) -> Group:
@@ -262,16 +264,51 @@ def _settle(frame: Frame, group: Group) -> Group:
     for _ in range(FIRST_ROUNDS):
         window = gather(frame, group)
         step = solve(group, linear_model(group, window), good)
-        good = _usable(group, window, step)
+        good = usable_rows(group, window, step)
         if np.count_nonzero(good) < 0.3 * good.size:
             raise MeasurementError(UNSETTLED)
         before = group
-        group = moved(group, step, good)
+        group = _held_back(group, moved(group, step, rows_in_place(group, step)))
         change = float(np.max(np.abs(group.course_px - before.course_px)))
         ratio = float(np.median(group.common.sigma_px / before.common.sigma_px))
         if change < 0.1 and abs(ratio - 1.0) < 0.03:
             break
     return group
+
+
+def _held_back(before: Group, after: Group) -> Group:
+    """Return a state between two, so that contrast, blur and distances change by a share only.
+
+    In a thin layer a little less contrast looks like a little more thickness; a full linear
+    step far from the solution would run along that valley and out of it.
+    """
+    share = max(
+        _relative_change(before.common.steps, after.common.steps),
+        _relative_change(before.common.sigma_px, after.common.sigma_px),
+        _relative_change(np.diff(before.course_px, axis=0), np.diff(after.course_px, axis=0)),
+    )
+    if share <= MOST_CHANGE:
+        return after
+    part = MOST_CHANGE / share
+
+    def between(a: FloatArray, b: FloatArray) -> FloatArray:
+        return a + part * (b - a)
+
+    old, new = before.common, after.common
+    common = Common(
+        base=between(old.base, new.base),
+        steps=between(old.steps, new.steps),
+        sigma_px=between(old.sigma_px, new.sigma_px),
+        slope=between(old.slope, new.slope),
+    )
+    return replace(after, course_px=between(before.course_px, after.course_px), common=common)
+
+
+def _relative_change(before: FloatArray, after: FloatArray) -> float:
+    if before.size == 0:
+        return 0.0
+    old, new = (np.median(v, axis=-1) for v in (before, after))
+    return float(np.max(np.abs(new - old) / np.maximum(np.abs(old), 1e-12)))
 
 
 def _refined_courses(
@@ -302,7 +339,7 @@ def _restart(
     rows, course = rows[seen], course[:, seen]
     # A few rows tell the levels well enough to start from.
     few = np.unique(np.linspace(0, rows.size - 1, FIRST_ROWS).astype(np.intp))
-    start = _start(frame, rows[few], course[:, few], reach=reach, sigma=sigma)
+    start = _start(frame, rows[few], course[:, few], reach=reach, sigmas=(sigma,))
     return Group(
         rows=rows,
         course_px=course,
@@ -326,9 +363,12 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
     good = np.ones(group.rows.size, dtype=bool)
     for _ in range(FINE_ROUNDS):
         window, step, good = _solve_clean(frame, group, good)
-        ahead = moved(group, step, good)
-        change = np.abs(ahead.course_px - group.course_px)[:, good]
-        allowed = SETTLED_SIGMAS * float(np.median(step.common.sigma_px))
+        # The course follows every row in place, also one that does not look like the others
+        # yet: where the film is rough it does so only once it is followed.
+        in_place = rows_in_place(group, step)
+        ahead = moved(group, step, in_place)
+        change = np.abs(ahead.course_px - group.course_px)[:, in_place]
+        allowed = _allowed_move(group, step)
         if float(np.quantile(change, 0.98)) < allowed:
             break
         group = ahead
@@ -350,15 +390,24 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
     )
 
 
+def _allowed_move(group: Group, step: Step) -> float:
+    """Return the change of course, px, within which the linear model is good enough."""
+    sigma = float(np.median(step.common.sigma_px))
+    apart = np.median(np.diff(group.course_px, axis=0) * group.cosine, axis=1)
+    # Where blurs overlap, thickness trades against contrast and small moves matter.
+    thin = bool(np.any(apart < 5.0 * sigma))
+    return (0.1 if thin else 1.0) * SETTLED_SIGMAS * sigma
+
+
 def _solve_clean(frame: Frame, group: Group, good: BoolArray) -> tuple[Window, Step, BoolArray]:
     """Solve, find spoilt pixels and rows by what is left, and solve again without them."""
     window = gather(frame, group)
     linear = linear_model(group, window)
     step = solve(group, linear, good)
     for _ in range(2):
-        before, good = good, _usable(group, window, step)
+        before, good = good, usable_rows(group, window, step)
         _check_enough(good)
-        clean = window.weights * _pixel_weights(group, window, step)
+        clean = window.weights * pixel_weights(group, window, step)
         changed = int(np.count_nonzero(clean != linear.weights))
         linear = reweighted(linear, clean)
         step = solve(group, linear, good)
@@ -393,60 +442,6 @@ def _check_enough(good: BoolArray) -> None:
 def _clipped(window: Window, full_scale: float) -> float:
     at_end = (window.values >= full_scale) | (window.values <= 0.0)
     return float(np.sum(at_end * window.weights) / max(float(window.weights.sum()), 1.0))
-
-
-def _normalised(window: Window, step: Step) -> FloatArray:
-    """Return residuals over their usual size at the same distance from the edges.
-
-    Columns of a window keep their distance from the edges to half a pixel, so what a real blur
-    leaves against the model is usual there and not taken for dust.
-    """
-    thin = slice(None, None, max(1, len(window.weights) // MEDIAN_ROWS))
-    size = np.sort(np.abs(step.residual[thin]) * (window.weights[thin] > 0), axis=0)
-    # Pixels without weight sort to the front; the median is that of the rest.
-    rest = np.count_nonzero(window.weights[thin], axis=0)
-    at = np.minimum(len(size) - rest + rest // 2, len(size) - 1)
-    usual = 1.4826 * size[at, np.arange(size.shape[1])]
-    contrast = float(np.min(np.abs(np.median(step.common.steps, axis=1))))
-    floor = max(0.3 * float(np.median(usual)), LEAST_ODD * contrast, 1e-9)
-    return np.asarray(step.residual / np.maximum(usual, floor))
-
-
-def _near(group: Group, window: Window) -> BoolArray:
-    limit = NEAR_SIGMAS * float(np.median(group.common.sigma_px)) + 0.5
-    return np.asarray((np.abs(window.distance_px) < limit).any(axis=0))
-
-
-def _pixel_weights(group: Group, window: Window, step: Step) -> Float32Array:
-    """Return 0 for pixels far off the model outside the edges' own zones, else 1."""
-    import cv2
-
-    odd = (np.abs(_normalised(window, step)) > PIXEL_LIMIT) & (window.weights > 0)
-    grown = cv2.dilate(odd.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return (~grown | _near(group, window)).astype(np.float32)
-
-
-def _usable(group: Group, window: Window, step: Step) -> BoolArray:
-    """Return the rows whose edges look like the others'."""
-    import cv2
-
-    sigma = float(np.median(group.common.sigma_px))
-    near = _near(group, window) & (window.weights > 0)
-    score = np.minimum(_normalised(window, step) ** 2, 36.0) * near
-    mean = score.sum(axis=1) / np.maximum(near.sum(axis=1), 1)
-    smooth = np.convolve(mean, np.ones(3) / 3.0, mode="same")
-    bad = _outlying(smooth, 7.0) | (near.sum(axis=1) < 3)
-    for offset in step.offset_px:
-        bad |= _outlying(np.abs(offset - np.median(offset)), 9.0) & (np.abs(offset) > 0.5 * sigma)
-    size = 2 * math.ceil(1.5 * sigma) + 1
-    grown = cv2.dilate(bad.astype(np.uint8)[:, None], np.ones((size, 1), np.uint8))
-    return np.asarray(grown[:, 0] == 0)
-
-
-def _outlying(values: FloatArray, limit: float) -> BoolArray:
-    centre = float(np.median(values))
-    scale = 1.4826 * float(np.median(np.abs(values - centre)))
-    return np.asarray(values > centre + limit * max(scale, 0.07 * centre, 1e-12))
 
 
 def _mock_offsets(
