@@ -28,7 +28,9 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     parser.add_argument(
         "--noise", type=float, metavar="SHARE", help="your noise as a share of full scale"
     )
-    parser.add_argument("--report", type=Path, metavar="FILE", help="write a dated HTML page")
+    parser.add_argument(
+        "--report", type=Path, metavar="FILE", help="write a dated record, HTML or .md"
+    )
     parser.add_argument(
         "--write-study",
         type=Path,
@@ -58,9 +60,9 @@ def run(args: argparse.Namespace) -> int:
         verdicts.extend(found)
     _print_table(verdicts)
     if args.report is not None:
-        from micromeasure.reference.verify_page import write_page
+        from micromeasure.reference.verify_page import write_record
 
-        write_page(args.report, verdicts, campaign)
+        write_record(args.report, verdicts, campaign)
         print(f"report: {args.report}")
     broken = [sentence for verdict in verdicts for sentence in _sentences(verdict)]
     for sentence in broken:

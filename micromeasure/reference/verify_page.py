@@ -1,4 +1,4 @@
-"""The dated page of a verification, for a laboratory's records."""
+"""The dated record of a verification: a page for people, or one table in Markdown."""
 
 import base64
 import datetime as dt
@@ -25,8 +25,8 @@ th:first-child, td:first-child { text-align: left; }
 """
 
 
-def write_page(path: Path, verdicts: Sequence[Verdict], campaign: Campaign) -> None:
-    """Write one self-contained HTML page.
+def write_record(path: Path, verdicts: Sequence[Verdict], campaign: Campaign) -> None:
+    """Write the record of a verification: Markdown where the name ends so, else HTML.
 
     Parameters
     ----------
@@ -34,6 +34,46 @@ def write_page(path: Path, verdicts: Sequence[Verdict], campaign: Campaign) -> N
     verdicts : sequence of Verdict
     campaign : Campaign
     """
+    if path.suffix == ".md":
+        path.write_text(_markdown(verdicts, campaign), encoding="utf-8")
+    else:
+        _write_page(path, verdicts, campaign)
+
+
+def _markdown(verdicts: Sequence[Verdict], campaign: Campaign) -> str:
+    form = " --long" if campaign.long else ""
+    today = dt.datetime.now(dt.UTC).date().isoformat()
+    lines = [
+        "# What is promised, and what was measured",
+        "",
+        (
+            "Images of exactly known truth, rendered, written to disk and measured as a study. Made by "
+            f"`micromeasure verify{form} --seed {campaign.seed} --report accuracy.md`, micromeasure "
+            f"{__version__}, Python {platform.python_version()}, {platform.machine()}, {today}; "
+            f"conditions: {_conditions(campaign)}."
+        ),
+        "",
+        (
+            "| number | images | n | failed | bias (promised) | scatter | p95 (promised) | unit | "
+            "scatter / Cramér–Rao bound (promised) | coverage of the 95 % interval | errors > 5 u |"
+        ),
+        "|" + " --- |" * 11,
+    ]
+    for v in verdicts:
+        p = v.promise
+        bound = "" if v.bound_ratio is None else f"{v.bound_ratio:.2f}"
+        cells = (
+            f"{p.quantity} {p.statistic}", p.condition, v.n, v.failures,
+            f"{v.bias:+.4f} ({p.bias:g})", f"{v.scatter:.4f}", f"{v.p95:.4f} ({p.p95:g})",
+            p.step_name, f"{bound} ({p.bound_ratio:g})" if p.bound_ratio else bound,
+            _percent(v.coverage), v.wild,
+        )  # fmt: skip
+        lines.append("| " + " | ".join(str(c) for c in cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def _write_page(path: Path, verdicts: Sequence[Verdict], campaign: Campaign) -> None:
+    """Write one self-contained HTML page."""
     broken = [f for v in verdicts for f in v.broken]
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
     summary = "Every promise held." if not broken else f"{len(broken)} promises broken."

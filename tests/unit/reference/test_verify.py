@@ -12,6 +12,7 @@ from micromeasure.reference.campaign import Campaign
 from micromeasure.reference.trial import Conditions, Promise, Trial, TrialSet, Truth
 from micromeasure.reference.trial_study import write_study
 from micromeasure.reference.verify import judge, wrong_answers
+from micromeasure.reference.verify_page import write_record
 from micromeasure.tables.reading import Result
 
 PROMISE = Promise(
@@ -145,3 +146,15 @@ def test_one_set_alone_sees_the_same_images_and_a_wrong_name_is_refused(tmp_path
     assert alone._rng(trial_set).random() == alone._rng(trial_set).random()
     with pytest.raises(StudyError, match="--only: found 'flim'; did you mean"):
         Campaign(conditions=Conditions(), seed=1, only="flim").sets()
+
+
+@pytest.mark.parametrize(("name", "start"), [("a.html", "<!doctype html>"), ("a.md", "# What is")])
+def test_the_record_names_every_promise_and_what_was_broken(tmp_path, name, start):
+    verdicts = [judged(normal()), judged(normal() + STEP)]
+    campaign = Campaign(conditions=Conditions(blur_px=1.5), seed=1)
+    write_record(tmp_path / name, verdicts, campaign)
+    text = (tmp_path / name).read_text(encoding="utf-8")
+    assert text.startswith(start)
+    assert text.count("film_thickness mean") >= 2
+    assert "blur 1.5 px" in text
+    assert "src='http" not in text
