@@ -1,7 +1,7 @@
 """Finding candidate crack indications in a patch: lines, features, scores, branches."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ _SAME_PX = 3.0
 # A line that starts this near another one's side is its branch.
 _BRANCH_PX = 6.0
 _CLUTTER_PX = 60.0
+_CLEAR_ODDS = 3.0
+# Parts of a broken crack lie no farther apart than this.
+_GAP_PX = 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +69,7 @@ def find_candidates(
         for line, row, score in zip(measured, features, scores, strict=True)
         if score >= threshold and line.length_px >= min_length_px
     ]
-    return _with_branches(_distinct(found))
+    return _with_branches(_joined(_distinct(found), patch))
 
 
 def all_lines(
@@ -118,8 +121,58 @@ def _distinct(found: list[Candidate]) -> list[Candidate]:
     return kept
 
 
+def _joined(found: list[Candidate], patch: Patch) -> list[Candidate]:
+    """Measure candidates that continue each other over a gap as one: parts of a broken crack."""
+    items = list(found)
+    while True:
+        pair = next(
+            (
+                (i, j, path)
+                for i in range(len(items))
+                for j in range(i + 1, len(items))
+                if (path := _common_path(items[i].line.points, items[j].line.points)) is not None
+            ),
+            None,
+        )
+        if pair is None:
+            return items
+        i, j, path = pair
+        first, second = items[i], items.pop(j)
+        line = measure_line(patch, path)
+        better = max(first, second, key=lambda item: item.score)
+        parts_px = first.line.length_px + second.line.length_px
+        if line is not None and line.length_px > 0.9 * parts_px:
+            better = replace(better, line=line)
+        # Where the gap does not hold, the better part stands for both.
+        items[i] = better
+
+
+def _common_path(a: FloatArray, b: FloatArray) -> FloatArray | None:
+    """Return two lines end to end if a short gap continues both."""
+    for first in (a, a[::-1]):
+        for second in (b, b[::-1]):
+            gap = second[0] - first[-1]
+            distance = float(np.hypot(*gap))
+            if distance > _GAP_PX:
+                continue
+            headings = [-_heading(first[::-1]), _heading(second)]
+            along = gap / max(distance, 1e-9)
+            facing = distance < 4 or min(along @ headings[0], along @ headings[1]) > 0.6
+            if facing and headings[0] @ headings[1] > 0.3:
+                return np.vstack((first, second))
+    return None
+
+
+def _heading(points: FloatArray) -> FloatArray:
+    """Return the direction of a line's first stretch, away from its start."""
+    reach = min(14, len(points) - 1)
+    way = points[reach] - points[0]
+    return np.asarray(way / max(float(np.hypot(*way)), 1e-9))
+
+
 def _rank(item: Candidate) -> float:
-    odds = math.log(max(item.score, 1e-9) / max(1 - item.score, 1e-9))
+    # Part of a clear crack may look even clearer than the whole: beyond this, only length counts.
+    odds = min(math.log(max(item.score, 1e-9) / max(1 - item.score, 1e-9)), _CLEAR_ODDS)
     return odds + math.log(item.line.length_px)
 
 

@@ -16,8 +16,11 @@ from micromeasure.outcome import FloatArray, Indication
 
 # What is not seen of a path's zigzag below the blur, and of a tip that narrows below it: found on
 # rendered cracks, see docs/reference/accuracy-cracks.md.
-_U_COURSE = 0.025
+_U_COURSE = 0.03
 _U_TIP_PX = 0.8
+# A trace that runs on into something else, or stops short, errs by far more than its usual error:
+# few degrees of freedom give the interval the long tails that were seen.
+_DOF_COURSE = 3.0
 # A person's line on which nothing dark is found is taken as drawn, to about this.
 _U_DRAWN_END_PX = 5.0
 # A hand is less steady than a trace.
@@ -89,7 +92,7 @@ def length_estimate(
                 source="a tip that narrows below the resolution, on rendered cracks",
             ),
             Component(
-                name="course of the centreline", u=course * pixel_um,
+                name="course of the centreline", u=course * pixel_um, dof=_DOF_COURSE,
                 source="noise of the centreline, and zigzag finer than the resolution",
             ),
         ),

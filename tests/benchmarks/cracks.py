@@ -119,6 +119,8 @@ def run(args: argparse.Namespace) -> dict:
                 true_um = crack.length_um(UM_PER_PX)
                 errors.append((length, item.length.value / true_um - 1))
                 covered.append(low <= true_um <= high)
+    if args.scores:
+        np.savez(args.scores, scores=scores, trues=trues)
     return summary(
         np.array(lengths), np.array(hits, dtype=float), np.array(errors), np.array(covered),
         np.array(false_counts), (np.array(scores), np.array(firsts), np.array(trues), n_cracks),
@@ -173,6 +175,7 @@ def main() -> None:
     parser.add_argument("--cnr", type=float, default=3.0)
     parser.add_argument("--cnr-high", type=float, default=8.0)
     parser.add_argument("--threshold", type=float)
+    parser.add_argument("--scores", type=Path, help="keep scores and truth here (npz)")
     parser.add_argument("--card", type=Path, help="another score card")
     args = parser.parse_args()
     if args.card:

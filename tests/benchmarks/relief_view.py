@@ -153,8 +153,9 @@ def render_relief_view(rng, *, cnr=(3.0, 8.0), size=(900, 600)):
             SimpleNamespace(
                 centreline_px=path, branches_px=tuple(twigs), width_px=width,
                 cnr=depth * clean[i, j] / spread[i, j], broken=False,
-                length_um=lambda um, p=path: float(
-                    np.hypot(*(np.diff(p, axis=0) * np.asarray(um)).T).sum()
+                # Drawn by distance, a slit has round ends half its width beyond its line.
+                length_um=lambda um, p=path, w=width: float(
+                    np.hypot(*(np.diff(p, axis=0) * np.asarray(um)).T).sum() + w * um[0]
                 ),
             )
         )  # fmt: skip
