@@ -93,7 +93,12 @@ def fit_tip(outline: Outline, index: int, along: FloatArray, thickness_um: float
     if not found:
         return None
     best = min(found, key=lambda tip: tip.misfit)
-    return best if best.misfit < _MAX_MISFIT else None
+    # Blur hides less than its width of a corner; a low point further off is another shape's.
+    across = np.array([-along[1], along[0]])
+    off = abs(float((best.low_um - outline.points_um[index]) @ across))
+    blur = outline.sigma_um
+    sound = best.misfit < _MAX_MISFIT and off < 2 * blur + outline.pixel_um
+    return best if sound and best.u_across_um < blur else None
 
 
 def _fit_side(

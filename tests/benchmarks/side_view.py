@@ -126,6 +126,38 @@ def measured(pixels: np.ndarray, scene: Scene) -> tuple[list[Any], list[str]]:
     return rows, reasons
 
 
+def signed_distance(corners: np.ndarray, shape: tuple[int, int], reach: int) -> np.ndarray:
+    """Return the distance of pixels from a polygon, above 0 inside, far off beyond a reach."""
+    from scipy.spatial import cKDTree
+
+    fixed = np.rint(corners * 256).astype(np.int32)
+    mask = np.zeros(shape, np.uint8)
+    cv2.fillPoly(mask, [fixed], 1, shift=8)
+    near = np.full(shape, 1e3, np.float32)
+    band = cv2.dilate(mask, np.ones((2 * reach + 1,) * 2)) - cv2.erode(
+        mask, np.ones((2 * reach + 1,) * 2)
+    )
+    rows, cols = np.nonzero(band)
+    legs = np.diff(corners, axis=0, append=corners[:1])
+    count = np.maximum(1, np.ceil(np.hypot(*legs.T) / 0.25).astype(int))
+    owner = np.repeat(np.arange(len(corners)), count)
+    share = (np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)) / count[owner]
+    dense = corners[owner] + share[:, None] * legs[owner]
+    places = np.column_stack([cols, rows]).astype(float)
+    distance, nearest = cKDTree(dense).query(places)
+    near[rows, cols] = distance
+    signed = np.where(mask == 1, near, -near)
+    # A filled polygon takes in the pixels its border runs through: next to it the side is told
+    # from the leg's direction.
+    rest, leg = places - dense[nearest], legs[owner[nearest]]
+    side = (rest[:, 0] * leg[:, 1] - rest[:, 1] * leg[:, 0]) / np.hypot(*leg.T)
+    inside = mask[rows, cols] == 1
+    sign = np.sign(np.median(side[inside & (distance > 1.5)]))
+    close = distance < 1.0
+    signed[rows[close], cols[close]] = sign * side[close]
+    return signed
+
+
 def other_pixels(dome: Dome, scene: Scene, rng: np.random.Generator) -> np.ndarray:
     """Draw the scene by another method: distance to the outline through an error function.
 
@@ -138,27 +170,8 @@ def other_pixels(dome: Dome, scene: Scene, rng: np.random.Generator) -> np.ndarr
 
     fine = 3
     points, _ = dome.outline_um()
-    corners = _to_px(points, scene, fine)
     shape = (scene.size_px[1] * fine, scene.size_px[0] * fine)
-    fixed = np.rint(corners * 256).astype(np.int32)
-    mask = np.zeros(shape, np.uint8)
-    cv2.fillPoly(mask, [fixed], 1, shift=8)
-    near = np.full(shape, 1e3, np.float32)
-    reach = int(6 * scene.blur_px * fine) + 2
-    band = cv2.dilate(mask, np.ones((2 * reach + 1,) * 2)) - cv2.erode(
-        mask, np.ones((2 * reach + 1,) * 2)
-    )
-    rows, cols = np.nonzero(band)
-    from scipy.spatial import cKDTree
-
-    legs = np.diff(corners, axis=0, append=corners[:1])
-    count = np.maximum(1, np.ceil(np.hypot(*legs.T) / 0.25).astype(int))
-    owner = np.repeat(np.arange(len(corners)), count)
-    share = (np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)) / count[owner]
-    dense = corners[owner] + share[:, None] * legs[owner]
-    distance, _ = cKDTree(dense).query(np.column_stack([cols, rows]))
-    near[rows, cols] = distance
-    signed = np.where(mask == 1, near, -near)
+    signed = signed_distance(_to_px(points, scene, fine), shape, int(6 * scene.blur_px * fine) + 2)
     cover = ndtr(signed / (scene.blur_px * fine)).astype(np.float32)
     if scene.support:
         left, right = (_to_px(p[None], scene, fine)[0] for p in _lowest_chord(points))
