@@ -36,6 +36,7 @@ FIRST_SIGMAS_PX = (0.7, 1.0, 1.5, 2.2, 3.2, 5.0)
 FIRST_ROOM_PX = 6.0
 FIRST_ROUNDS = 20
 MOST_CHANGE = 0.35
+SETTLED_BLUR = 0.03
 FINE_ROUNDS = 6
 SETTLED_SIGMAS = 0.1  # the model is linear to a percent of such a move
 MIN_ROWS = 48  # fewer usable rows are no basis for a mean with a stated uncertainty
@@ -123,7 +124,7 @@ def locate_edges(frame: Frame, stack: Stack, full_scale: float) -> list[LocatedG
             sigmas=FIRST_SIGMAS_PX,
         )
         located.append((edges, _settle(frame, start)))
-    sigma = max(float(np.median(g.common.sigma_px)) for _, g in located)
+    sigma = float(np.median([np.median(g.common.sigma_px) for _, g in located]))
     fine = _refined_courses(rows, courses, located)
     window = float(np.clip(WINDOW_SIGMAS * sigma, *WINDOW_PX))
     result = []
@@ -262,16 +263,12 @@ def _settle(frame: Frame, group: Group) -> Group:
     """Iterate the first, coarse fit until blur and course stand still."""
     good = np.ones(group.rows.size, dtype=bool)
     for _ in range(FIRST_ROUNDS):
-        window = gather(frame, group)
-        step = solve(group, linear_model(group, window), good)
-        good = usable_rows(group, window, step)
-        if np.count_nonzero(good) < 0.3 * good.size:
-            raise MeasurementError(UNSETTLED)
+        _, step, good = _solve_clean(frame, group, good)
         before = group
         group = _held_back(group, moved(group, step, rows_in_place(group, step)))
         change = float(np.max(np.abs(group.course_px - before.course_px)))
         ratio = float(np.median(group.common.sigma_px / before.common.sigma_px))
-        if change < 0.1 and abs(ratio - 1.0) < 0.03:
+        if change < 0.1 and abs(ratio - 1.0) < SETTLED_BLUR:
             break
     return group
 
@@ -369,7 +366,8 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
         ahead = moved(group, step, in_place)
         change = np.abs(ahead.course_px - group.course_px)[:, in_place]
         allowed = _allowed_move(group, step)
-        if float(np.quantile(change, 0.98)) < allowed:
+        ratio = float(np.median(step.common.sigma_px / group.common.sigma_px))
+        if float(np.quantile(change, 0.98)) < allowed and abs(ratio - 1.0) < SETTLED_BLUR:
             break
         group = ahead
     _check_settled(group, step, good)
@@ -408,13 +406,14 @@ def _solve_clean(frame: Frame, group: Group, good: BoolArray) -> tuple[Window, S
         before, good = good, usable_rows(group, window, step)
         _check_enough(good)
         clean = window.weights * pixel_weights(group, window, step)
-        changed = int(np.count_nonzero(clean != linear.weights))
+        changed = np.count_nonzero(clean != linear.weights) / clean.size
+        changed += np.count_nonzero(good != before) / good.size
+        # A handful of pixels more or less does not show in a mean over all rows.
+        if changed < 1e-3:
+            break
         linear = reweighted(linear, clean)
         step = solve(group, linear, good)
-        # A handful of pixels more or less does not show in a mean over all rows.
-        if changed < 1e-4 * clean.size and np.array_equal(before, good):
-            break
-    return replace(window, weights=clean), step, good
+    return replace(window, weights=linear.weights), step, good
 
 
 def _check_settled(group: Group, step: Step, good: BoolArray) -> None:

@@ -12,11 +12,11 @@ from micromeasure.film.frame import Frame
 
 FloatArray = NDArray[np.float64]
 
-ROWS_PER_BAND = 3
+ROWS_PER_BAND = 2
 MOST_PASSES = 2
 SEARCH_PX = 8
 STANDING_PX = 2.0  # the last look bridges smaller moves
-PIXELS_LOOKED_AT = 800_000  # of the last look, which decides which edges there are
+PIXELS_LOOKED_AT = 600_000  # of the last look, which decides which edges there are
 N_BANDS = 32
 MOST_PEAKS = 48
 LEAST_SEEN = 0.2  # share of the bands in which a place across the film must be inside the image
@@ -96,7 +96,7 @@ def find_stack(frame: Frame, course: Course, n_edges: int) -> Stack:
         course = replace(course, rows=bands.rows, shift_px=bands.course_px + moves - _middle(frame))
         if float(np.max(np.abs(moves))) < STANDING_PX:
             break
-    last_look = max(6, PIXELS_LOOKED_AT // (N_BANDS * frame.shape[1]))
+    last_look = max(4, PIXELS_LOOKED_AT // (N_BANDS * frame.shape[1]))
     bands = _sample_bands(frame, course, last_look)
     found = _look(bands, SCALE_PX)
     if found.clear < n_edges:
@@ -137,9 +137,7 @@ def _sample_bands(frame: Frame, course: Course, rows_per_band: int) -> _Bands:
     """Sample rows along the course and average them to bands."""
     n_rows, n_cols = frame.shape
     n_bands = min(N_BANDS, n_rows // 4)
-    per_band = min(rows_per_band, n_rows // n_bands)
-    row = np.unique(np.linspace(0, n_rows - 1, n_bands * per_band).astype(np.intp))
-    row = row[: n_bands * (row.size // n_bands)]
+    row = _band_rows(n_rows, n_bands, rows_per_band)
     at = np.interp(row, course.rows, course.shift_px) + _middle(frame)
     # A course that leaves the span of its bands goes on straight.
     at += _beyond_ends(row.astype(np.float64), course)
@@ -148,13 +146,15 @@ def _sample_bands(frame: Frame, course: Course, rows_per_band: int) -> _Bands:
     stretch /= stretch.mean()
     widest = float(stretch.min())
     u = np.arange(-math.ceil(at.max() / widest), math.ceil((n_cols - at.min()) / widest))
+    some = slice(None, None, max(1, row.size // n_bands))
+    spots = at[some, None] + u * stretch[some, None]
+    u = u[((spots >= 0) & (spots <= n_cols - 2)).mean(axis=0) > LEAST_SEEN].astype(np.float32)
     col = at[:, None].astype(np.float32) + u * stretch[:, None].astype(np.float32)
-    seen = ((col >= 0) & (col <= n_cols - 2)).mean(axis=0) > LEAST_SEEN
-    u, col = u[seen], col[:, seen]
     # The nearest pixel will do: rows of a band lie at all fractions of a pixel.
-    whole = np.rint(col).astype(np.intp)
-    valid = (whole >= 0) & (whole < n_cols)
-    whole = np.clip(whole, 0, n_cols - 1)
+    whole = np.rint(col, out=col).astype(np.intp)
+    # Negative numbers turn into huge ones: one comparison tells both ends.
+    valid = whole.view(np.uintp) < n_cols
+    np.clip(whole, 0, n_cols - 1, out=whole)
     profiles = frame.take(row[:, None], whole)
     weight = valid.reshape(n_bands, -1, valid.shape[1])
     count = weight.sum(axis=1)
@@ -167,6 +167,20 @@ def _sample_bands(frame: Frame, course: Course, rows_per_band: int) -> _Bands:
         stretch=stretch.reshape(n_bands, -1).mean(axis=1),
         first=int(u[0]),
     )
+
+
+def _band_rows(n_rows: int, n_bands: int, per_band: int) -> NDArray[np.intp]:
+    """Return the rows of all bands, in order: close together within a band.
+
+    In an image that is read down its columns, neighbouring rows of the frame share the memory
+    that the processor fetches at once.
+    """
+    height = n_rows // n_bands
+    per_band = min(per_band, height)
+    apart = min(2, height // per_band)
+    centres = (np.arange(n_bands) * n_rows) // n_bands + height // 2
+    offsets = (np.arange(per_band) - per_band // 2) * apart
+    return (centres[:, None] + offsets).ravel()
 
 
 def _beyond_ends(row: FloatArray, course: Course) -> FloatArray:

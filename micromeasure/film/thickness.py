@@ -271,7 +271,7 @@ def variation(layer: LayerThickness) -> Variation:
         risk = misfit + 2.0 * noise2 * trace
         if risk < best:
             best, smooth, length = risk, trial, 2 * half + 1
-        half = max(half + 1, int(half * 1.4))
+        half = max(half + 1, int(half * 1.5))
     used = smooth[good]
     left = noise2 / length
     spread = float(np.var(used))
