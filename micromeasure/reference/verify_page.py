@@ -47,15 +47,16 @@ def _markdown(verdicts: Sequence[Verdict], campaign: Campaign) -> str:
         "# What is promised, and what was measured",
         "",
         (
-            "Images of exactly known truth, rendered, written to disk and measured as a study. Made by "
-            f"`micromeasure verify{form} --seed {campaign.seed} --report accuracy.md`, micromeasure "
-            f"{__version__}, Python {platform.python_version()}, {platform.machine()}, {today}; "
-            f"conditions: {_conditions(campaign)}."
+            "Images of exactly known truth, written to disk and measured as a study. Made by "
+            f"`micromeasure verify{form} --seed {campaign.seed} --report accuracy.md`, "
+            f"micromeasure {__version__}, Python {platform.python_version()}, "
+            f"{platform.machine()}, {today}; conditions: {_conditions(campaign)}."
         ),
         "",
         (
-            "| number | images | n | failed | bias (promised) | scatter | p95 (promised) | unit | "
-            "scatter / Cramér–Rao bound (promised) | coverage of the 95 % interval | errors > 5 u |"
+            "| number | images | n | failed | bias (promised) | scatter | p95 (promised) | "
+            "unit | scatter / Cramér–Rao bound (promised) | coverage of the 95 % interval | "
+            "errors > 5 u |"
         ),
         "|" + " --- |" * 11,
     ]

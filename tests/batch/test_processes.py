@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import signal
 import subprocess
 import time
@@ -114,7 +115,8 @@ def test_a_stopped_run_says_how_to_go_on(bench, kind):
         assert process.returncode == 130, (out, err)
     assert "Go on with the same command." in err
     assert "Traceback" not in err
-    assert ": stopped, 5 of 12 images done" in status(bench)
+    # The last result before the signal may be measured and not yet kept.
+    assert re.search(r": stopped, [45] of 12 images done", status(bench))
     done = bench.run("--jobs", "2")
     assert done.returncode == 0, done.stderr
     assert "12 images: " in done.stdout

@@ -1,5 +1,4 @@
 import json
-import multiprocessing
 import os
 import signal
 import stat
@@ -141,19 +140,26 @@ def test_place_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
         append(tmp_path / "r.jsonl", entry())
 
 
-def _write_many(path: Path, by: str) -> None:
-    for _ in range(50):
-        append(path, entry(by=by))
+WRITER = """
+import sys
+from dataclasses import replace
+from pathlib import Path
+from micromeasure.review.record import append, read_record
+
+pattern = read_record(Path(sys.argv[1])).entries[0]
+for number in range(50):
+    append(Path(sys.argv[2]), replace(pattern, by=sys.argv[3], entry=f"{sys.argv[3]}{number}"))
+"""
 
 
 def test_two_writers_take_turns(tmp_path: Path) -> None:
-    path = tmp_path / "r.jsonl"
-    context = multiprocessing.get_context("spawn")
-    workers = [context.Process(target=_write_many, args=(path, by)) for by in ("AB", "CD")]
-    for worker in workers:
-        worker.start()
-    for worker in workers:
-        worker.join()
+    pattern, path = tmp_path / "pattern.jsonl", tmp_path / "r.jsonl"
+    append(pattern, entry(by="AB"))
+    writers = [
+        subprocess.Popen([sys.executable, "-c", WRITER, str(pattern), str(path), by])
+        for by in ("AB", "CD")
+    ]
+    assert [writer.wait() for writer in writers] == [0, 0]
     record = read_record(path)
     assert record.doubts == ()
     assert sorted(e.by for e in record.entries) == ["AB"] * 50 + ["CD"] * 50
