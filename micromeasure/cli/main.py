@@ -48,6 +48,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         for sentence in _sentences(error):
             print(sentence, file=sys.stderr)
         return WRONG_REQUEST
+    except Exception as error:  # the user gets a sentence, never a traceback
+        if args.debug:
+            raise
+        fault = f"{type(error).__name__}: {error}"
+        print(
+            f"fault in the program ({fault}); please report it with the output of "
+            "'micromeasure environment' and of the same command after 'micromeasure --debug'.",
+            file=sys.stderr,
+        )
+        return WRONG_REQUEST
     return status
 
 

@@ -72,6 +72,7 @@ def run(args: argparse.Namespace) -> int:
 def _review(opened: "Opened", args: argparse.Namespace) -> int:
     from micromeasure.review.queue import Rules
     from micromeasure.review.viewer.window import ask_reviewer, known_reviewer, review
+    from micromeasure.run.engine import write_again
 
     reviewer = args.reviewer or known_reviewer() or ask_reviewer()
     if not reviewer:
@@ -79,7 +80,8 @@ def _review(opened: "Opened", args: argparse.Namespace) -> int:
         return 2
     rules = Rules(reviewer=reviewer, by=args.by, blind=args.blind, settle=args.settle)
     review(opened, rules)
-    print(f"Decisions are in {opened.record}; run or report the study to take them up.")
+    write_again(opened.study, out=opened.folder)
+    print(f"Decisions are in {opened.record}, and taken up in {opened.folder}.")
     return _export(opened)
 
 

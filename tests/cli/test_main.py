@@ -59,6 +59,17 @@ def test_import_errors_reach_the_user_as_a_sentence(monkeypatch, capsys, tmp_pat
     assert "libGL.so.1 is missing" in capsys.readouterr().err
 
 
+def test_an_unforeseen_fault_is_a_sentence_too(monkeypatch, capsys, tmp_path):
+    def broken(path):
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("micromeasure.study.load.examine_study", broken)
+    assert main(["check", str(tmp_path)]) == 2
+    captured = capsys.readouterr()
+    assert "fault in the program (ZeroDivisionError" in captured.err
+    assert "Traceback" not in captured.err
+
+
 def test_environment_lists_versions(capsys):
     assert main(["environment"]) == 0
     assert "opencv-python 5" in capsys.readouterr().out
