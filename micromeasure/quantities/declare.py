@@ -123,8 +123,8 @@ class Derivation:
     derive : callable
         ``(measured) -> derived rows``; gets all outcomes of the needed quantities in the order
         of the manifest, each fetched from the ledger when it is looked at: keep of them only what
-        is needed, and go through them once. In `Derived.record`, ``image`` is empty and what is not common to the
-        images used is empty too.
+        is needed, and go through them once. In `Derived.record`, ``image`` is empty and what is
+        not common to the images used is empty too.
     """
 
     name: str

@@ -28,9 +28,17 @@ SCALE = (0.2, 0.2)
 def large_film() -> np.ndarray:
     """Return a 3000 x 4000 image of a film, 16 bits."""
     section = FilmSection(
-        shape=(3000, 4000), um_per_px=SCALE, thickness_um=(24.0,), levels=(0.25, 0.65, 0.3),
-        direction_deg=12.0, radius_um=6000.0, blur_um=0.35, falloff=0.2, dust=30, bits=16,
-    )  # fmt: skip
+        shape=(3000, 4000),
+        um_per_px=SCALE,
+        thickness_um=(24.0,),
+        levels=(0.25, 0.65, 0.3),
+        direction_deg=12.0,
+        radius_um=6000.0,
+        blur_um=0.35,
+        falloff=0.2,
+        dust=30,
+        bits=16,
+    )
     return render_film(section, np.random.default_rng(7)).pixels
 
 
@@ -73,8 +81,10 @@ def main() -> None:
         peak = tracemalloc.get_traced_memory()[1]
     a, b = statistics.median(decoding), statistics.median(measuring)
     print(f"mean thickness {value:.4f} um (true 24)")
-    print(f"reading, hashing, decoding: {1e3 * a:.0f} ms; measuring: {1e3 * b:.0f} ms "
-          f"({1e3 * statistics.median(cpu):.0f} ms of processor); sum / decoding {(a + b) / a:.2f}")  # fmt: skip
+    print(
+        f"reading, hashing, decoding: {1e3 * a:.0f} ms; measuring: {1e3 * b:.0f} ms "
+        f"({1e3 * statistics.median(cpu):.0f} ms of processor); sum / decoding {(a + b) / a:.2f}"
+    )
     print(f"memory of measuring beyond the image: {peak / pixels.nbytes:.2f} x its array")
 
 

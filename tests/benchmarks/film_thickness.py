@@ -283,9 +283,11 @@ def measure(case: Case, tally: Tally, *, show: float) -> None:
     error = (estimate.value - case.truth_um[0]) / case.px
     u = estimate.standard_uncertainty / case.px
     if abs(error) > show * u or case.must_fail:
-        print(f"  {case.label}: error {error:.3f} px, u {u:.4f} px, {outcome.measurements[0].flags}, "
-              f"used {outcome.facts['film']['share_used']:.2f}, inflation "
-              f"{outcome.facts['film']['inflation_by_correlation']:.2f}")  # fmt: skip
+        print(
+            f"  {case.label}: error {error:.3f} px, u {u:.4f} px, "
+            f"{outcome.measurements[0].flags}, used {outcome.facts['film']['share_used']:.2f}, inflation "
+            f"{outcome.facts['film']['inflation_by_correlation']:.2f}"
+        )
     tally.error.append(error)
     tally.u.append(u)
     if case.bound_px_root_length is not None:
@@ -304,15 +306,22 @@ def report(name: str, tally: Tally, n: int) -> None:
     if not tally.error:
         return
     error, u = np.array(tally.error), np.array(tally.u)
-    print(f"    bias {error.mean():+.4f} ± {error.std() / math.sqrt(error.size):.4f} px, "
-          f"median {np.median(error):+.4f} px, p95 {np.quantile(np.abs(error), 0.95):.4f} px")  # fmt: skip
-    print(f"    95 % interval holds the truth in {100 * np.mean(np.abs(error) <= 1.96 * u):.1f} %, "
-          f"error / u: rms {np.sqrt(np.mean((error / u) ** 2)):.2f}, "
-          f"> 5 u in {100 * np.mean(np.abs(error) > 5 * u):.2f} %")  # fmt: skip
+    print(
+        f"    bias {error.mean():+.4f} ± {error.std() / math.sqrt(error.size):.4f} px, "
+        f"median {np.median(error):+.4f} px, "
+        f"p95 {np.quantile(np.abs(error), 0.95):.4f} px"
+    )
+    print(
+        f"    95 % interval holds the truth in {100 * np.mean(np.abs(error) <= 1.96 * u):.1f} %, "
+        f"error / u: rms {np.sqrt(np.mean((error / u) ** 2)):.2f}, "
+        f"> 5 u in {100 * np.mean(np.abs(error) > 5 * u):.2f} %"
+    )
     if tally.bound:
         ratio = error / np.array(tally.bound)
-        print(f"    error / bound: rms {np.sqrt(np.mean(ratio**2)):.2f}, "
-              f"robust {np.median(np.abs(ratio)) / 0.6745:.2f}")  # fmt: skip
+        print(
+            f"    error / bound: rms {np.sqrt(np.mean(ratio**2)):.2f}, "
+            f"robust {np.median(np.abs(ratio)) / 0.6745:.2f}"
+        )
 
 
 def main() -> None:
