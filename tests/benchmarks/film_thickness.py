@@ -285,8 +285,8 @@ def measure(case: Case, tally: Tally, *, show: float) -> None:
     if abs(error) > show * u or case.must_fail:
         print(
             f"  {case.label}: error {error:.3f} px, u {u:.4f} px, "
-            f"{outcome.measurements[0].flags}, used {outcome.facts['film']['share_used']:.2f}, inflation "
-            f"{outcome.facts['film']['inflation_by_correlation']:.2f}"
+            f"{outcome.measurements[0].flags}, used {outcome.facts['film']['share_used']:.2f}, "
+            f"inflation {outcome.facts['film']['inflation_by_correlation']:.2f}"
         )
     tally.error.append(error)
     tally.u.append(u)
