@@ -58,6 +58,8 @@ def find_candidates(
     threshold : float
         Least score, 0 to 1.
     """
+    # Without it, a crack that meets the fold's own dark line would be followed along it.
+    patch = replace(patch, values=remove_background(patch))
     min_length_px = min_length_um / patch.um_per_px
     measured, lines = _measured_lines(patch, min_length_px, max_width_um / patch.um_per_px)
     if not measured:
@@ -76,6 +78,7 @@ def all_lines(
     patch: Patch, *, min_length_um: float, max_width_um: float
 ) -> tuple[list[Centreline], FloatArray]:
     """Return every measured line with its features, whatever its score: for fitting the card."""
+    patch = replace(patch, values=remove_background(patch))
     measured, lines = _measured_lines(
         patch, min_length_um / patch.um_per_px, max_width_um / patch.um_per_px
     )
@@ -90,10 +93,9 @@ def octaves_for(max_width_px: float) -> int:
 def _measured_lines(
     patch: Patch, min_length_px: float, max_width_px: float
 ) -> tuple[list[Centreline], LineMap]:
-    flat = remove_background(patch)
     # Rounding to steps alone gives a pixel this spread.
     floor = max(patch.quantum / math.sqrt(12), 1e-9)
-    lines = find_lines(flat, patch, octaves=octaves_for(max_width_px), floor=floor)
+    lines = find_lines(patch.values, patch, octaves=octaves_for(max_width_px), floor=floor)
     measured = []
     for number, octave in enumerate(lines.octaves):
         scale = 2**number
