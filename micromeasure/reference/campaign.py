@@ -9,6 +9,7 @@ import numpy as np
 
 from micromeasure.errors import StudyError
 from micromeasure.fields import nearest
+from micromeasure.reference import calibration_check
 from micromeasure.reference.sets import trial_sets
 from micromeasure.reference.trial import Conditions, TrialSet
 from micromeasure.reference.trial_study import write_study
@@ -48,25 +49,36 @@ class Campaign:
             If `only` names none.
         """
         known = trial_sets()
-        if self.only and self.only not in known:
-            raise StudyError([f"--only: found '{self.only}'; {nearest(self.only, known)}"])
+        names = (*known, calibration_check.NAME)
+        if self.only and self.only not in names:
+            raise StudyError([f"--only: found '{self.only}'; {nearest(self.only, names)}"])
         return [s for name, s in known.items() if self.only in ("", name)]
 
-    def size(self, trial_set: TrialSet) -> int:
-        """Return the number of images of a set."""
-        return trial_set.short * (LONG_FACTOR if self.long else 1)
+    def size(self, short: int) -> int:
+        """Return the number of images where the short form has that many."""
+        return short * (LONG_FACTOR if self.long else 1)
 
     def verify(self) -> Iterator[tuple[str, list[Verdict]]]:
-        """Yield the verdicts of each set as it is done."""
+        """Yield the verdicts of each set as it is done, and those of calibrations."""
         for trial_set in self.sets():
             yield (
                 trial_set.name,
                 verify_set(
                     trial_set,
-                    self.size(trial_set),
+                    self.size(trial_set.short),
                     conditions=self.conditions,
-                    rng=self._rng(trial_set),
+                    rng=self._rng(trial_set.name),
                     jobs=self.jobs or os.cpu_count() or 1,
+                ),
+            )
+        name = calibration_check.NAME
+        if self.only in ("", name):
+            yield (
+                name,
+                calibration_check.verify_calibrations(
+                    self.size(calibration_check.SHORT),
+                    conditions=self.conditions,
+                    rng=self._rng(name),
                 ),
             )
 
@@ -85,12 +97,12 @@ class Campaign:
             write_study(
                 trial_set,
                 study,
-                self.size(trial_set),
+                self.size(trial_set.short),
                 conditions=self.conditions,
-                rng=self._rng(trial_set),
+                rng=self._rng(trial_set.name),
             )
             yield study
 
-    def _rng(self, trial_set: TrialSet) -> np.random.Generator:
+    def _rng(self, name: str) -> np.random.Generator:
         # Each set has its own stream, so that one set alone sees the same images.
-        return np.random.default_rng([self.seed, *trial_set.name.encode()])
+        return np.random.default_rng([self.seed, *name.encode()])

@@ -8,6 +8,7 @@ import tifffile
 from micromeasure.calibration.file import SCHEMA, Calibration
 from micromeasure.errors import StudyError
 from micromeasure.estimate import Component, Estimate
+from micromeasure.reference.calibration_check import verify_calibrations
 from micromeasure.reference.campaign import Campaign
 from micromeasure.reference.trial import Conditions, Promise, Trial, TrialSet, Truth
 from micromeasure.reference.trial_study import write_study
@@ -143,7 +144,7 @@ def test_one_set_alone_sees_the_same_images_and_a_wrong_name_is_refused(tmp_path
     name = next(iter(Campaign(conditions=Conditions(), seed=1).sets())).name
     alone = Campaign(conditions=Conditions(), seed=1, only=name)
     (trial_set,) = alone.sets()
-    assert alone._rng(trial_set).random() == alone._rng(trial_set).random()
+    assert alone._rng(trial_set.name).random() == alone._rng(trial_set.name).random()
     with pytest.raises(StudyError, match="--only: found 'flim'; did you mean"):
         Campaign(conditions=Conditions(), seed=1, only="flim").sets()
 
@@ -158,3 +159,10 @@ def test_the_record_names_every_promise_and_what_was_broken(tmp_path, name, star
     assert text.count("film_thickness mean") >= 2
     assert "blur 1.5 px" in text
     assert "src='http" not in text
+
+
+def test_a_calibration_is_verified_from_its_images():
+    conditions = Conditions(um_per_px=1.0, blur_px=1.0, noise=0.01)
+    (verdict,) = verify_calibrations(1, conditions=conditions, rng=np.random.default_rng(2))
+    assert (verdict.n, verdict.failures) == (2, 0)
+    assert verdict.p95 < 60.0
