@@ -77,9 +77,9 @@ def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> Lay
     layer : int
         Number of the layer, from the left: it lies between edges `layer` and `layer` + 1.
     """
-    lower, upper = (_on_common_rows(frame, groups, layer + side) for side in (0, 1))
-    along_um = np.arange(frame.shape[0], dtype=np.float64) * frame.um_per_row
-    edges = [lower, upper]
+    edges = [_on_common_rows(frame, groups, layer + side) for side in (0, 1)]
+    um_per_step = frame.um_per_row * groups[0].every
+    along_um = np.arange(edges[0].good.size, dtype=np.float64) * um_per_step
     middle = 0.5 * (edges[0].course_um + edges[1].course_um)
     half = max(8, middle.size // 16)
     slope = np.gradient(local_line(middle, np.ones_like(middle), half), along_um)
@@ -89,7 +89,7 @@ def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> Lay
     whole = np.ones(thickness.size, dtype=bool)
     good = whole.copy()
     for edge, foot, sign in zip(edges, feet, (-1.0, 1.0), strict=True):
-        row = (along_um - foot * slope / secant - along_um[0]) / frame.um_per_row
+        row = (along_um - foot * slope / secant - along_um[0]) / um_per_step
         nearest = np.rint(row).astype(np.intp)
         whole &= (nearest >= 0) & (nearest < thickness.size)
         nearest = np.clip(nearest, 0, thickness.size - 1)
@@ -105,7 +105,7 @@ def layer_thickness(frame: Frame, groups: list[LocatedGroup], layer: int) -> Lay
     scale = float(np.mean((frame.um_per_col / secant * np.sqrt(1.0 + stretch**2))[cut]))
     row_var, mean_var, factor = _variances(groups, layer)
     width_um = (frame.shape[1] - 1) * frame.um_per_col
-    distance = np.concatenate([[0.0], np.cumsum(secant[cut][1:])]) * frame.um_per_row
+    distance = np.concatenate([[0.0], np.cumsum(secant[cut][1:])]) * um_per_step
     return LayerThickness(
         rows=along_um[cut] / frame.um_per_row,
         middle_px=middle[cut] / frame.um_per_col,
@@ -134,7 +134,7 @@ def _check_length(rows: int) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Edge:
-    """An edge on all rows of the frame: smooth course and row-wise offset across, um."""
+    """An edge on all rows that are used: smooth course and row-wise offset, um."""
 
     course_um: FloatArray
     offset_um: FloatArray
@@ -145,10 +145,11 @@ class _Edge:
 def _on_common_rows(frame: Frame, groups: list[LocatedGroup], edge: int) -> _Edge:
     found = next(g for g in groups if edge in g.edges)
     i = found.edges.index(edge)
-    n = frame.shape[0]
+    n = -(-frame.shape[0] // found.every)
     course, offset, good = np.full(n, np.nan), np.zeros(n), np.zeros(n, dtype=bool)
-    at = found.group.rows
-    course[at] = found.group.course_px[i] * frame.um_per_col
+    at = found.group.rows // found.every
+    between = np.arange(at[0], at[-1] + 1)
+    course[between] = np.interp(between, at, found.group.course_px[i] * frame.um_per_col)
     _extend(course, at)
     # The offset is kept along the row, where pixels are counted; the caller turns it.
     offset[at] = found.offset_px[i] / found.group.cosine * frame.um_per_col

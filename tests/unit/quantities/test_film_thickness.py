@@ -151,6 +151,15 @@ def test_a_region_keeps_its_place_in_the_whole_image() -> None:
     assert np.max(np.abs(direct - ends["y_px"])) < 0.5
 
 
+def test_a_very_long_film_is_measured_on_every_second_profile() -> None:
+    long = section(shape=(110, 2800), direction_deg=0.4, thickness_um=(14.0,))
+    outcome = measure_thickness(render(long), ONE, {})
+    value, u = number(outcome)
+    assert abs(value - 14.0) < 5.0 * u
+    assert outcome.measurements[0].n == pytest.approx(1400, abs=10)
+    assert outcome.facts["film"]["length_um"] == pytest.approx(2800 * SCALE[0], rel=0.01)
+
+
 def test_colour_and_eight_bits() -> None:
     grey = render(section(bits=8))
     colour = replace(grey, pixels=np.repeat(grey.pixels[:, :, None], 3, axis=2))
