@@ -249,5 +249,5 @@ def _shifts(
             inverse_of[members] = (inverse[2, 2] + inverse[3, 3]) / 2 / solution[:, 1] ** 2
     noise2 = float(np.median(variance))
     same = variance < 4.0 * noise2
-    u[same] = np.sqrt(noise2 * inverse_of[same])
+    u[same] = np.sqrt(variance[same] * inverse_of[same])
     return shift, u

@@ -22,6 +22,7 @@ _PASSES = 2
 _SHAPE_ROUNDS = 6
 _SHAPE_OFFERS = 7
 _TAIL = 4.5  # a window reaches this many blurs beyond the stripe; further out is only noise
+_FEWEST_FOR_NOISE = 5  # windows, for the noise of one line or band
 _SEEN = 0.9  # least share of a window's pixels that must lie inside the image
 
 
@@ -157,15 +158,33 @@ def measure_centres(
     x_px = index / FINE + fit.shift_px + bands.origin_px + bands.offset_px
     with np.errstate(invalid="ignore"):
         good = seen & (np.abs(x_px - places_px) < 0.35 * pitch_px)
+    noise2 = _local_noise(fit, seen)
     return Centres(
         x_px=np.where(good, x_px, np.nan),
-        u_px=np.sqrt(fit.noise2 * fit.var_shift),
+        u_px=np.sqrt(noise2 * fit.var_shift),
         depth=fit.depth,
-        u_depth=np.sqrt(fit.noise2 * fit.var_depth),
-        misfit=fit.variance / max(fit.noise2, 1e-12),
+        u_depth=np.sqrt(noise2 * fit.var_depth),
+        misfit=fit.variance / noise2,
         shape=shape,
         noise=math.sqrt(fit.noise2),
     )
+
+
+def _local_noise(fit: _Fit, seen: NDArray[np.bool_]) -> FloatArray:
+    """Return the noise variance of each window, as that of its line times that of its band.
+
+    Evening out uneven light makes dark corners noisier; they hold the outermost lines, which
+    bear most on the scale.
+    """
+    variance = np.where(seen, fit.variance, np.nan)
+    whole = max(fit.noise2, 1e-12)
+    parts = []
+    for axis in (1, 0):
+        enough = seen.sum(axis=axis, keepdims=True) >= _FEWEST_FOR_NOISE
+        filled = np.where(enough, variance, whole)
+        filled = np.where(np.isfinite(filled), filled, np.nan)
+        parts.append(np.nanmedian(filled, axis=axis, keepdims=True) / whole)
+    return np.asarray(whole * np.maximum(parts[0] * parts[1], 1e-6))
 
 
 def _windows(

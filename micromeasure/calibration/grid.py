@@ -43,7 +43,7 @@ class GridImage:
     stray_px : ndarray, shape (m, 2)
         Elements left out.
     k1_per_px2, u_k1_per_px2 : float
-        Radial distortion; used in the law only where `is_distorted`.
+        Radial distortion; always part of the law, so that the scale is that of the centre.
     distortion_centre_px : tuple of two floats
     is_distorted : bool
         Whether the distortion is beyond doubt.
@@ -114,10 +114,10 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
     if not _is_grid(numbers):
         raise CalibrationError([_nothing(name)])
     size = (grey.shape[1], grey.shape[0])
-    law, middle, distorted = _best_law(centre, numbers, size)
+    law, middle = _best_law(centre, numbers, size, located.u_px[good])
     if law.sd > _IRREGULAR * pitch:
         raise CalibrationError([_nothing(name)])
-    bent = law if distorted else _law(centre, numbers, middle)
+    k1, u_k1 = law.solution[6], np.sqrt(law.covariance[6, 6])
     chosen = [1, 2, 4, 5]
     return GridImage(
         pixels_per_cell=law.solution[chosen].reshape(2, 2),
@@ -127,10 +127,10 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
         centre_px=centre[law.used],
         residual_px=law.residual[law.used],
         stray_px=np.concatenate([centre[~law.used], located.centre_px[~good]]),
-        k1_per_px2=float(bent.solution[6]),
-        u_k1_per_px2=float(np.sqrt(bent.covariance[6, 6])),
+        k1_per_px2=float(k1),
+        u_k1_per_px2=float(u_k1),
         distortion_centre_px=middle,
-        is_distorted=distorted,
+        is_distorted=bool(abs(k1) > _CLEAR * u_k1),
         size_px=size,
         radius_px=located.radius_px,
         dark=located.dark,
@@ -162,28 +162,28 @@ class _Law:
 
 
 def _best_law(
-    centre: FloatArray, numbers: NDArray[np.intp], size: tuple[int, int]
-) -> tuple[_Law, tuple[float, float], bool]:
-    """Return the law with as much distortion as the image proves, and the distortion's centre."""
+    centre: FloatArray, numbers: NDArray[np.intp], size: tuple[int, int], u_px: FloatArray
+) -> tuple[_Law, tuple[float, float]]:
+    """Return the law with distortion, its centre measured where the image proves it."""
     middle = ((size[0] - 1) / 2, (size[1] - 1) / 2)
-    bent = _law(centre, numbers, middle)
+    bent = _law(centre, numbers, middle, u_px=u_px)
     if not abs(bent.solution[6]) > _CLEAR * np.sqrt(bent.covariance[6, 6]):
-        return _law(centre, numbers, None), middle, False
+        return bent, middle
     measured = False
     for _ in range(_ROUNDS):
-        free = _law(centre, numbers, middle, free_centre=True)
+        free = _law(centre, numbers, middle, u_px=u_px, free_centre=True)
         # Columns 7 and 8 carry k1 times the shift of the centre.
         shift = free.solution[7:9] / free.solution[6]
         u = np.sqrt(np.diag(free.covariance)[7:9]) / abs(free.solution[6])
         if not measured and not (np.abs(shift) > _CENTRE_CLEAR * u).any():
-            return bent, middle, True
+            return bent, middle
         measured = True
         moved = np.clip(np.array(middle) + shift, 0, np.array(size) - 1.0)
         middle = (float(moved[0]), float(moved[1]))
         if (np.abs(shift) < 0.1 * u).all():
             break
     # The centre is an estimate too, and its uncertainty goes into that of the scale.
-    return _law(centre, numbers, middle, free_centre=True), middle, True
+    return _law(centre, numbers, middle, u_px=u_px, free_centre=True), middle
 
 
 def _law(
@@ -191,10 +191,16 @@ def _law(
     numbers: NDArray[np.intp],
     middle: tuple[float, float] | None,
     *,
+    u_px: FloatArray | None = None,
     free_centre: bool = False,
 ) -> _Law:
-    """Fit x and y of all elements linearly in column, row and distortion, strays left out."""
+    """Fit x and y of all elements linearly in column, row and distortion, strays left out.
+
+    `u_px` gives how far the elements are to be trusted against one another.
+    """
     n = len(centre)
+    weight = np.ones(n) if u_px is None else float(np.median(u_px)) / u_px
+    weight = np.clip(weight, 0.1, 3.0)
     ones, none = np.ones(n), np.zeros(n)
     i, j = numbers.T.astype(np.float64)
     x_rows = [ones, i, j, none, none, none]
@@ -214,19 +220,22 @@ def _law(
     used = np.ones(n, dtype=np.bool_)
     solution = np.zeros(design.shape[1])
     residual = np.zeros((n, 2))
+    double = np.concatenate([weight, weight])
+    weighted = design * double[:, None]
     for _ in range(_ROUNDS):
         rows = np.concatenate([used, used])
-        solution = np.linalg.lstsq(design[rows], target[rows])[0]
+        solution = np.linalg.lstsq(weighted[rows], (target * double)[rows])[0]
         residual = (target - design @ solution).reshape(2, n).T
-        spread = _MAD_TO_SD * float(np.median(np.abs(residual[used])))
-        keep = (np.abs(residual) < _CUT * max(spread, 1e-6)).all(axis=1)
+        relative = np.abs(residual) * weight[:, None]
+        spread = _MAD_TO_SD * float(np.median(relative[used]))
+        keep = (relative < _CUT * max(spread, 1e-6)).all(axis=1)
         if (keep == used).all() or keep.sum() < _FEWEST:
             break
         used = keep
     rows = np.concatenate([used, used])
     dof = 2 * int(used.sum()) - design.shape[1]
-    sd = float(np.sqrt((residual[used] ** 2).sum() / max(dof, 1)))
-    covariance = np.linalg.inv(design[rows].T @ design[rows]) * sd**2 / np.outer(scale, scale)
+    sd = float(np.sqrt(((residual * weight[:, None])[used] ** 2).sum() / max(dof, 1)))
+    covariance = np.linalg.inv(weighted[rows].T @ weighted[rows]) * sd**2 / np.outer(scale, scale)
     return _Law(
         solution=solution / scale,
         covariance=covariance,

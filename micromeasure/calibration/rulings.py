@@ -24,6 +24,7 @@ _WANTED_CLEARNESS = 12.0
 _FEWEST_BANDS = 6
 _PRESENT = 0.3  # and this share of the usual depth
 _FEWEST = 6
+_FEWEST_PIECES = 3
 _OPEN_SHARE = 0.85  # quantile within a block that lies in the open between lines
 _MISFIT = 6.0  # variance of a window's residuals in units of the noise; beyond: dust, an end
 
@@ -232,6 +233,7 @@ def _fit(located: Located, name: str) -> Fitted:
     # A single sighting may be anything; a line is seen in two bands at least.
     if len(bands.y_px) > 3:
         there &= there.sum(axis=1, keepdims=True) >= 2
+    there = _without_ends(there)
     line, band = np.nonzero(there)
     y = bands.y_px[band] - bands.y_middle
     x = centres.x_px[line, band] - bands.tangent * y
@@ -247,6 +249,18 @@ def _fit(located: Located, name: str) -> Fitted:
     bend = -(dx + law.solution[2] * y) * (dx * dx + y * y)
     bent = fit_law(np.column_stack([design, bend]), x, variance, number)
     return Fitted(law=law, bent=bent, number=number, x_px=x, y_px=y)
+
+
+def _without_ends(there: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out the bands in which a line ends, unless there are few.
+
+    A line is cut off square, not along the rows: where it leans, one flank ends before the other,
+    and the piece looks shifted.
+    """
+    beside = np.pad(there, ((0, 0), (1, 1)), constant_values=True)
+    inner = there & beside[:, :-2] & beside[:, 2:]
+    many = inner.sum(axis=1, keepdims=True) >= _FEWEST_PIECES
+    return np.asarray(np.where(many, inner, there))
 
 
 def _result(located: Located, fitted: Fitted, *, upright: bool) -> RuledImage:

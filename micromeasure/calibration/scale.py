@@ -382,7 +382,7 @@ def _corner_square(size_px: tuple[int, int], centre: tuple[float, float]) -> flo
 
 def _proved_k1(image: ArtefactImage) -> float:
     """Return the distortion of an image that its law leaves out, 0 if it is not beyond noise."""
-    if isinstance(image, GridImage) and image.is_distorted:
+    if isinstance(image, GridImage):
         return 0.0
     return image.k1_per_px2 if abs(image.k1_per_px2) > _BEYOND_NOISE * image.u_k1_per_px2 else 0.0
 
@@ -407,7 +407,8 @@ def _uncorrected(images: Sequence[ArtefactImage]) -> float:
 
 
 def _distortion(grids: Sequence[GridImage]) -> Distortion | None:
-    bent = [grid for grid in grids if grid.is_distorted]
+    """Return the distortion of the grids, also where it is small: their scale is the centre's."""
+    bent = list(grids)
     if not bent:
         return None
     weight = np.array([1 / grid.u_k1_per_px2**2 for grid in bent])

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from micromeasure.calibration.file import DISTORTION_LIMIT, Calibration
+from micromeasure.calibration.geometry import Distortion
 from micromeasure.calibration.grid import GridImage
 from micromeasure.calibration.scale import ArtefactImage, Scale
 from micromeasure.estimate import Estimate, rounded
@@ -71,17 +72,23 @@ def _geometry(scale: Scale) -> list[str]:
         text, u = rounded(scale.squareness_deg, scale.u_squareness_deg)
         lines.append(f"  squareness of the axes: 90° {_signed(text)}°, u = {u}°")
     if scale.distortion is not None:
-        change = scale.distortion.corner_scale_change or 0.0
-        lines.append(
-            f"  radial distortion: scale changes by {100 * change:+.3f} % from the centre to the "
-            "furthest corner; corrected in every run that uses this file"
-        )
+        lines.append(_distortion(scale.distortion))
     elif "distorted" in scale.flags:
         lines.append(
             f"  NOT corrected: scale changes by about {100 * scale.nonlinearity:+.2f} % towards "
             f"the corners, more than {100 * DISTORTION_LIMIT:g} %; calibrate with a grid"
         )
     return lines
+
+
+def _distortion(distortion: Distortion) -> str:
+    change = 100 * (distortion.corner_scale_change or 0.0)
+    k1, u_k1 = distortion.k1_per_px2, distortion.u_k1_per_px2 or 0.0
+    u = abs(change) * u_k1 / abs(k1) if k1 else 0.0
+    return (
+        f"  radial distortion: scale changes by {change:+.3f} % (u = {u:.3f} %) from the centre to "
+        "the furthest corner; stored in the file, so that lengths are corrected by it"
+    )
 
 
 def _signed(text: str) -> str:
