@@ -93,7 +93,9 @@ def find_contact(
     if is_arc and abs(arc.top[0]) <= arc.half_width:
         bend = find_bend(outline, index, arc.half_width, reach_um)
         if bend is not None:
-            return _of_bend(outline, index, along, bend=bend, reach=reach_um)
+            heel = _of_bend(outline, index, along, bend=bend, reach=reach_um)
+            if _is_sound(heel, outline, index, along):
+                return heel
         return _heel(outline, index, along, arc=arc, v=v)
     corner = _corner(outline, index, along, reach_um)
     if corner is not None:
@@ -103,6 +105,14 @@ def find_contact(
         if arc.curvature > 0
         else _plain(outline, index, along)
     )
+
+
+def _is_sound(heel: Contact, outline: Outline, index: int, along: FloatArray) -> bool:
+    """Whether a fitted heel is known well and lies at the outline it was fitted to."""
+    across = np.array([-along[1], along[0]])
+    off = abs(float((heel.point_um - outline.points_um[index]) @ across))
+    blur = outline.sigma_um
+    return heel.u_across_um < blur and off < blur + outline.pixel_um and heel.radius_um > 0
 
 
 def unblurred_radius(radius: float, blur: float) -> float:

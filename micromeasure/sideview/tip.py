@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 
 # Surfaces are taken from so many blur widths behind the end, over so many thicknesses.
 _CLEAR_SIGMA = 3.0
-_SURFACE_THICKNESSES = 2.5
+_SURFACE_THICKNESSES = 2.0
+# The rounding of the lower corner comes before its surface.
+_ROUNDING_SHARE = 0.4
 _MAX_FACE_DEG = 35.0
 # Pixels the model is fitted to, at most; more are thinned out.
 _FIRST_PIXELS = 160
@@ -206,7 +208,8 @@ def _strip(outline: Outline, index: int, thickness: float, face: int) -> _Strip 
     clear = _CLEAR_SIGMA * outline.sigma_um + outline.pixel_um
     reach = max(_SURFACE_THICKNESSES * thickness, 12 * outline.pixel_um)
     # One surface starts at the point, the other one sheet's thickness further on.
-    first, _ = outline.stretch(index, *sorted((-face * clear, -face * (clear + reach))))
+    behind = _ROUNDING_SHARE * thickness + clear
+    first, _ = outline.stretch(index, *sorted((-face * behind, -face * (behind + reach))))
     beyond = 1.3 * thickness + clear
     second, _ = outline.stretch(index, *sorted((face * beyond, face * (beyond + reach))))
     if min(len(first), len(second)) < 10:
