@@ -6,12 +6,13 @@ mid-line, each edge at the half-way level between the plateaus on its two sides.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from micromeasure.calibration.file import Calibration
 from micromeasure.edges.step import width_in_sigmas
 from micromeasure.estimate import Component, Estimate, rounded
 from micromeasure.fields import declared
@@ -100,6 +101,7 @@ def measure_thickness(
         region=settings.region or record.region,
         direction_deg=settings.direction_deg,
     )
+    stack = _freed_of_distortion(stack, micrograph.calibration)
     measurements: list[Measurement] = []
     traces: list[Trace] = []
     captions: list[str] = []
@@ -120,6 +122,27 @@ def measure_thickness(
         caption="\n".join(captions),
         facts=facts,
     )
+
+
+def _freed_of_distortion(stack: "MeasuredStack", calibration: Calibration) -> "MeasuredStack":
+    """Return a stack with its local thickness as long as it is, not as the objective shows it."""
+    if calibration.distortion is None:
+        return stack
+    layers = [_stretched(stack, layer, calibration) for layer in stack.layers]
+    return replace(stack, layers=layers)
+
+
+def _stretched(
+    stack: "MeasuredStack", layer: "LayerThickness", calibration: Calibration
+) -> "LayerThickness":
+    scale = np.asarray(calibration.um_per_px)
+    middle = stack.frame.image_points(layer.rows, layer.middle_px) * scale
+    along = np.gradient(middle, axis=0)
+    normal = np.column_stack([-along[:, 1], along[:, 0]]) / np.hypot(*along.T)[:, None]
+    half = 0.5 * float(np.nanmedian(layer.thickness_um)) * normal
+    ends = [calibration.to_um((middle + sign * half) / scale) for sign in (1.0, -1.0)]
+    stretch = np.hypot(*(ends[0] - ends[1]).T) / (2.0 * np.hypot(*half.T))
+    return replace(layer, thickness_um=layer.thickness_um * stretch)
 
 
 def _cos_tilt(micrograph: Micrograph) -> float:

@@ -2,12 +2,14 @@ import math
 from dataclasses import replace
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from micromeasure.calibration.file import SCHEMA, Calibration, Light
+from micromeasure.calibration.geometry import Distortion
 from micromeasure.errors import MeasurementError
 from micromeasure.flags import REGISTRY
 from micromeasure.micrograph.image import ImageRecord, Micrograph
@@ -202,3 +204,19 @@ def test_flags_are_set_and_known() -> None:
         flags = measure_thickness(image, ONE, {}).measurements[0].flags
         assert flag in flags
         assert set(flags) <= set(REGISTRY)
+
+
+def test_distortion_in_the_calibration_is_taken_out() -> None:
+    straight = render(section(shape=(400, 520), offset_um=60.0, thickness_um=(40.0,)))
+    rows, cols = straight.pixels.shape
+    bent = Distortion(k1_per_px2=4e-7, centre_px=((cols - 1) / 2, (rows - 1) / 2))
+    x, y = np.meshgrid(np.arange(cols, dtype=float), np.arange(rows, dtype=float))
+    ideal = bent.undistorted(np.stack([x, y], axis=-1)).astype(np.float32)
+    source = straight.pixels.astype(np.float32)
+    seen = cv2.remap(source, ideal, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    image = replace(straight, pixels=np.rint(seen).astype(np.uint16))
+    corrected = replace(image.calibration, distortion=bent, image_size_px=(cols, rows))
+    value, _ = number(measure_thickness(replace(image, calibration=corrected), ONE, {}))
+    plain, _ = number(measure_thickness(image, ONE, {}))
+    assert value == pytest.approx(40.0, abs=0.05)
+    assert plain < 40.0 - 0.2
