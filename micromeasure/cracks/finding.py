@@ -14,8 +14,10 @@ from micromeasure.cracks.scoring import FEATURES, line_features, score_card
 from micromeasure.cracks.tracing import trace_lines
 from micromeasure.outcome import FloatArray
 
-# Two measured lines this near over half of the shorter one are the same line.
+# Of two measured lines this near over this share of the shorter one, only the better is kept:
+# the other is the same line, or runs from it into something else.
 _SAME_PX = 3.0
+_SAME_SHARE = 0.25
 # A line that starts this near another one's side is its branch.
 _BRANCH_PX = 6.0
 _CLUTTER_PX = 60.0
@@ -71,7 +73,7 @@ def find_candidates(
         for line, row, score in zip(measured, features, scores, strict=True)
         if score >= threshold and line.length_px >= min_length_px
     ]
-    return _with_branches(_joined(_distinct(found), patch))
+    return _with_branches(_joined(_distinct(found), patch, lines))
 
 
 def all_lines(
@@ -116,37 +118,53 @@ def _distinct(found: list[Candidate]) -> list[Candidate]:
         points = item.line.points
         if all(
             max(_shared_share(points, other.line.points), _shared_share(other.line.points, points))
-            < 0.5
+            < _SAME_SHARE
             for other in kept
         ):
             kept.append(item)
     return kept
 
 
-def _joined(found: list[Candidate], patch: Patch) -> list[Candidate]:
-    """Measure candidates that continue each other over a gap as one: parts of a broken crack."""
+def _joined(found: list[Candidate], patch: Patch, lines: LineMap) -> list[Candidate]:
+    """Measure candidates that continue each other over a gap as one: parts of a broken crack.
+
+    Parts belong together if they are alike in depth, the whole is found from end to end and looks
+    no less like a crack than its parts.
+    """
     items = list(found)
-    while True:
-        pair = next(
-            (
-                (i, j, path)
-                for i in range(len(items))
-                for j in range(i + 1, len(items))
-                if (path := _common_path(items[i].line.points, items[j].line.points)) is not None
-            ),
-            None,
-        )
-        if pair is None:
-            return items
-        i, j, path = pair
-        first, second = items[i], items.pop(j)
-        line = measure_line(patch, path)
-        better = max(first, second, key=lambda item: item.score)
-        parts_px = first.line.length_px + second.line.length_px
-        if line is not None and line.length_px > 0.9 * parts_px:
-            better = replace(better, line=line)
-        # Where the gap does not hold, the better part stands for both.
-        items[i] = better
+    k = 0
+    while k < len(items):
+        for other in range(k + 1, len(items)):
+            whole = _whole(items[k], items[other], patch, lines)
+            if whole is not None:
+                items[k] = whole
+                del items[other]
+                break
+        else:
+            k += 1
+    return items
+
+
+def _whole(first: Candidate, second: Candidate, patch: Patch, lines: LineMap) -> Candidate | None:
+    """Return two candidates as one, or None where they do not belong together."""
+    path = _common_path(first.line.points, second.line.points)
+    if path is None or not _alike(first.line, second.line):
+        return None
+    line = measure_line(patch, path)
+    if line is None or line.length_px < 0.9 * (first.line.length_px + second.line.length_px):
+        return None
+    # Surroundings are those of the parts: their clutter stands for that of the whole.
+    clutter = math.exp(first.features[FEATURES.index("clutter")]) - 0.1
+    features = line_features(line, patch, lines, max(clutter, 0.0))
+    score = float(score_card().score(features[None, :])[0])
+    if score < min(first.score, second.score) - 0.1:
+        return None
+    return Candidate(line=line, features=features, score=max(score, first.score, second.score))
+
+
+def _alike(a: Centreline, b: Centreline) -> bool:
+    """Return whether two lines are about as dark as each other."""
+    return 0.5 < a.depth / max(b.depth, 1e-9) < 2.0
 
 
 def _common_path(a: FloatArray, b: FloatArray) -> FloatArray | None:
@@ -217,6 +235,8 @@ def _with_branches(found: list[Candidate]) -> list[Candidate]:
                 k
                 for k, main in enumerate(mains)
                 if float(distances(ends, main.line.points).min()) < _BRANCH_PX
+                and _alike(item.line, main.line)
+                and main.score > item.score - 0.02
             ),
             None,
         )
