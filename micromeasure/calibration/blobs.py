@@ -21,6 +21,8 @@ _FEWEST = 9
 _ALIKE = (0.6, 1.6)  # area of an element in units of the usual one
 _BLURS = (0.8, 2.0)  # px; the wider one is for images that noise would tear into specks
 _MOST = 0.6
+_OFFSETS = (-2, -1, 0, 1)  # quarters of a pixel by which a centre misses a pixel's
+_TAPER_PX = 2.0
 _PHASES = 4  # the mean element is sampled at quarters of a pixel
 _MARGIN_PX = 3
 
@@ -40,6 +42,8 @@ class Blobs:
     dark : bool
     share : float
         Share of the area of everything of their polarity that lies within the image.
+    bulge_px2 : float
+        See `Element.bulge_px2`; 0 before they are located.
     """
 
     centre_px: FloatArray
@@ -47,6 +51,7 @@ class Blobs:
     radius_px: float
     dark: bool
     share: float
+    bulge_px2: float = 0.0
 
 
 def find_blobs(grey: NDArray[Any]) -> Blobs | None:
@@ -166,11 +171,11 @@ def locate_blobs(
     inside = ((centre > reach + 1) & (centre < np.array([cols, rows]) - reach - 2)).all(axis=1)
     centre = centre[inside]
     offsets = np.arange(-reach, reach + 1)
-    u_px = np.full(len(centre), np.inf)
+    u_px, bulge_px2 = np.full(len(centre), np.inf), 0.0
     views = np.lib.stride_tricks.sliding_window_view(grey, (2 * reach + 1, 2 * reach + 1))
     for _ in range(2):
         quarter = np.rint(centre * _PHASES).astype(np.intp)
-        whole = quarter // _PHASES
+        whole = (quarter + _PHASES // 2) // _PHASES
         phase = quarter - whole * _PHASES
         start = whole - reach
         patch = views[start[:, 1], start[:, 0]] / _local_light(light, whole, offsets)
@@ -178,7 +183,8 @@ def locate_blobs(
         element = fit_element(mean, count, _PHASES, half_px=blobs.radius_px, turn_rad=turn_rad)
         shift, u_px = _shifts(patch, phase, element, reach)
         centre = quarter / _PHASES + np.clip(shift, -1.0, 1.0)
-    return dataclasses.replace(blobs, centre_px=centre, u_px=u_px)
+        bulge_px2 = element.bulge_px2
+    return dataclasses.replace(blobs, centre_px=centre, u_px=u_px, bulge_px2=bulge_px2)
 
 
 def _local_light(
@@ -206,8 +212,8 @@ def _mean_image(
     middle = side // 2
     sums, counts = np.zeros((side, side)), np.zeros((side, side))
     level = patch.mean(axis=(1, 2), keepdims=True)
-    for px in range(_PHASES):
-        for py in range(_PHASES):
+    for px in _OFFSETS:
+        for py in _OFFSETS:
             members = (phase[:, 0] == px) & (phase[:, 1] == py)
             if not members.any():
                 continue
@@ -229,8 +235,8 @@ def _shifts(
     u = np.full(len(patch), np.inf)
     variance = np.full(len(patch), np.nan)
     inverse_of = np.zeros(len(patch))
-    for px in range(_PHASES):
-        for py in range(_PHASES):
+    for px in _OFFSETS:
+        for py in _OFFSETS:
             members = np.flatnonzero((phase[:, 0] == px) & (phase[:, 1] == py))
             if len(members) == 0:
                 continue
@@ -240,10 +246,14 @@ def _shifts(
                 [np.ones(len(step) ** 2), element.at(dx, dy).ravel(), slope_x.ravel(),
                  slope_y.ravel(), tilt_x, tilt_y]
             )  # fmt: skip
+            # A window that fades out about the element's own centre, not the pixel's, keeps what
+            # the shape does not describe from pulling to one side.
+            edge = np.maximum(np.abs(dx), np.abs(dy)).ravel()
+            weight = np.clip((reach + 0.5 - edge) / _TAPER_PX, 0.0, 1.0)
             values = patch[members].reshape(len(members), -1)
-            inverse = np.linalg.pinv(columns @ columns.T)
-            solution = values @ columns.T @ inverse
-            residual = values - solution @ columns
+            inverse = np.linalg.pinv((columns * weight) @ columns.T)
+            solution = values @ (columns * weight).T @ inverse
+            residual = (values - solution @ columns) * weight
             shift[members] = -solution[:, 2:4] / solution[:, 1:2]
             variance[members] = (residual**2).mean(axis=1)
             inverse_of[members] = (inverse[2, 2] + inverse[3, 3]) / 2 / solution[:, 1] ** 2

@@ -48,6 +48,16 @@ class Element:
             )
         return height
 
+    @property
+    def bulge_px2(self) -> float:
+        """What to add to r² where distortion moves the whole outline, not only the centre.
+
+        Distortion to third order moves the outline's points d about a centre p by
+        k1·(2(p·d)d + d²·p) beyond what it does to p; averaged over the outline as the fit does
+        it, along the normal, this is 3·k1·R²·p for a disc and 10/3·k1·h²·p for a square.
+        """
+        return (3.0 if self.is_round else 10.0 / 3.0) * self.half_px**2
+
     def slopes(self, dx_px: FloatArray, dy_px: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the derivatives by dx and dy, by central differences."""
         along = self.at(dx_px + _STEP_PX, dy_px) - self.at(dx_px - _STEP_PX, dy_px)

@@ -114,7 +114,8 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
     if not _is_grid(numbers):
         raise CalibrationError([_nothing(name)])
     size = (grey.shape[1], grey.shape[0])
-    law, middle = _best_law(centre, numbers, size, located.u_px[good])
+    trust = _Trust(u_px=located.u_px[good], bulge_px2=located.bulge_px2)
+    law, middle = _best_law(centre, numbers, size, trust)
     if law.sd > _IRREGULAR * pitch:
         raise CalibrationError([_nothing(name)])
     k1, u_k1 = law.solution[6], np.sqrt(law.covariance[6, 6])
@@ -152,6 +153,14 @@ def _nothing(name: str) -> str:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Trust:
+    """How far elements are to be trusted against one another, and what distortion does to them."""
+
+    u_px: FloatArray
+    bulge_px2: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Law:
     solution: FloatArray
     covariance: FloatArray
@@ -162,16 +171,16 @@ class _Law:
 
 
 def _best_law(
-    centre: FloatArray, numbers: NDArray[np.intp], size: tuple[int, int], u_px: FloatArray
+    centre: FloatArray, numbers: NDArray[np.intp], size: tuple[int, int], trust: _Trust
 ) -> tuple[_Law, tuple[float, float]]:
     """Return the law with distortion, its centre measured where the image proves it."""
     middle = ((size[0] - 1) / 2, (size[1] - 1) / 2)
-    bent = _law(centre, numbers, middle, u_px=u_px)
+    bent = _law(centre, numbers, middle, trust=trust)
     if not abs(bent.solution[6]) > _CLEAR * np.sqrt(bent.covariance[6, 6]):
         return bent, middle
     measured = False
     for _ in range(_ROUNDS):
-        free = _law(centre, numbers, middle, u_px=u_px, free_centre=True)
+        free = _law(centre, numbers, middle, trust=trust, free_centre=True)
         # Columns 7 and 8 carry k1 times the shift of the centre.
         shift = free.solution[7:9] / free.solution[6]
         u = np.sqrt(np.diag(free.covariance)[7:9]) / abs(free.solution[6])
@@ -183,7 +192,7 @@ def _best_law(
         if (np.abs(shift) < 0.1 * u).all():
             break
     # The centre is an estimate too, and its uncertainty goes into that of the scale.
-    return _law(centre, numbers, middle, u_px=u_px, free_centre=True), middle
+    return _law(centre, numbers, middle, trust=trust, free_centre=True), middle
 
 
 def _law(
@@ -191,23 +200,21 @@ def _law(
     numbers: NDArray[np.intp],
     middle: tuple[float, float] | None,
     *,
-    u_px: FloatArray | None = None,
+    trust: _Trust | None = None,
     free_centre: bool = False,
 ) -> _Law:
-    """Fit x and y of all elements linearly in column, row and distortion, strays left out.
-
-    `u_px` gives how far the elements are to be trusted against one another.
-    """
+    """Fit x and y of all elements linearly in column, row and distortion, strays left out."""
     n = len(centre)
-    weight = np.ones(n) if u_px is None else float(np.median(u_px)) / u_px
-    weight = np.clip(weight, 0.1, 3.0)
+    weight = np.ones(n)
+    if trust is not None:
+        weight = np.clip(float(np.median(trust.u_px)) / trust.u_px, 0.1, 3.0)
     ones, none = np.ones(n), np.zeros(n)
     i, j = numbers.T.astype(np.float64)
     x_rows = [ones, i, j, none, none, none]
     y_rows = [none, none, none, ones, i, j]
     if middle is not None:
         dx, dy = (centre - np.asarray(middle)).T
-        square = dx * dx + dy * dy
+        square = dx * dx + dy * dy + (trust.bulge_px2 if trust else 0.0)
         x_rows.append(-dx * square)
         y_rows.append(-dy * square)
         if free_centre:

@@ -192,3 +192,13 @@ def test_a_grid_taken_for_rulings_is_refused(kind):
 
 def test_rulings_are_told_from_a_grid(ruled):
     assert isinstance(measure_artefact(ruled(), full_scale=255, name="a"), RuledImage)
+
+
+def test_square_cut_ends_of_leaning_lines_do_not_pull(ruled):
+    # Short, wide ticks at a large angle, hardly any noise: the ends would show at once.
+    rulings = Rulings(pitch_um=PITCH, width_um=3.0, first=-60, last=60, lengths_um=(55.0,) * 3)
+    image = measure_rulings(
+        ruled(rulings=rulings, rotation_deg=12.0, centre_um=(1.3, 27.0), noise=0.002), "a.tif"
+    )
+    off = np.abs(image.gradient_per_px) / true_gradient(12.0) - 1
+    assert abs(off[0]) < 4e-5
