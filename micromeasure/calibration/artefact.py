@@ -55,11 +55,11 @@ def measure_artefact(
                 "at all, not rulings; give --pattern grid, or an image of a ruled micrometer."
             )
             raise CalibrationError([message])
-        return measure_rulings(grey, name)
+        return measure_rulings(grey, name, direction)
     if not looks_ruled:
         return measure_grid(grey, name)
     try:
-        return measure_rulings(grey, name)
+        return measure_rulings(grey, name, direction)
     except CalibrationError as no_ruling:
         # Squares and dots at low contrast may lean one way by chance: a grid settles it.
         try:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from micromeasure.calibration.element import Element, fit_element
+from micromeasure.calibration.element import Element, fit_element, refine_element
 from micromeasure.calibration.ground import Ground
 
 FloatArray = NDArray[np.float64]
@@ -163,15 +163,19 @@ def locate_blobs(
     Returns
     -------
     Blobs
-        Elements whose window lies in the image; `u_px` is infinite where one differs from all.
+        The same elements; `u_px` is infinite where the window reaches out of the image, or where
+        one differs from all others.
     """
     reach = int(min(np.ceil(blobs.radius_px + _MARGIN_PX), max(2.0, pitch_px / 2)))
     centre = blobs.centre_px
     rows, cols = grey.shape
     inside = ((centre > reach + 1) & (centre < np.array([cols, rows]) - reach - 2)).all(axis=1)
+    if not inside.any():
+        return dataclasses.replace(blobs, u_px=np.full(len(centre), np.inf))
     centre = centre[inside]
     offsets = np.arange(-reach, reach + 1)
-    u_px, bulge_px2 = np.full(len(centre), np.inf), 0.0
+    u_px = np.full(len(centre), np.inf)
+    element: Element | None = None
     views = np.lib.stride_tricks.sliding_window_view(grey, (2 * reach + 1, 2 * reach + 1))
     for _ in range(2):
         quarter = np.rint(centre * _PHASES).astype(np.intp)
@@ -180,11 +184,17 @@ def locate_blobs(
         start = whole - reach
         patch = views[start[:, 1], start[:, 0]] / _local_light(light, whole, offsets)
         mean, count = _mean_image(patch, phase, reach)
-        element = fit_element(mean, count, _PHASES, half_px=blobs.radius_px, turn_rad=turn_rad)
+        if element is None:
+            element = fit_element(mean, count, _PHASES, half_px=blobs.radius_px, turn_rad=turn_rad)
+        else:
+            element = refine_element(mean, count, _PHASES, element)
         shift, u_px = _shifts(patch, phase, element, reach)
         centre = quarter / _PHASES + np.clip(shift, -1.0, 1.0)
-        bulge_px2 = element.bulge_px2
-    return dataclasses.replace(blobs, centre_px=centre, u_px=u_px, bulge_px2=bulge_px2)
+    all_centre = blobs.centre_px.copy()
+    all_u = np.full(len(all_centre), np.inf)
+    all_centre[inside], all_u[inside] = centre, u_px
+    bulge_px2 = 0.0 if element is None else element.bulge_px2
+    return dataclasses.replace(blobs, centre_px=all_centre, u_px=all_u, bulge_px2=bulge_px2)
 
 
 def _local_light(

@@ -19,7 +19,10 @@ FloatArray = NDArray[np.float64]
 # Slope of the ground left after evening out, over half a window, as a share of a line's depth.
 _SLOPE = 0.01
 _PASSES = 2
-_SHAPE_ROUNDS = 6
+_ENOUGH = 3000  # windows, for the two numbers of a shape
+# How far width (its logarithm) and share of blur are searched: at first, and once they are known.
+_FAR, _NEAR = (1.2, 0.45), (0.16, 0.16)
+_SHAPE_DIGITS = 0.02
 _SHAPE_OFFERS = 7
 _TAIL = 4.5  # a window reaches this many blurs beyond the stripe; further out is only noise
 _FEWEST_FOR_NOISE = 5  # windows, for the noise of one line or band
@@ -141,7 +144,7 @@ def measure_centres(
     index = np.rint(at).astype(np.intp)
     shape = Shape(width_px=0.25 * pitch_px, sigma_px=max(0.5, 0.08 * pitch_px))
     values, weights = _windows(bands, depth, index, half)
-    shape = _common_shape(values, weights, distance, start=shape)
+    shape = _common_shape(values, weights, distance, start=shape, span=_FAR)
     narrow = min(half, round((shape.width_px / 2 + _TAIL * shape.sigma_px) * FINE) + FINE)
     inner = slice(half - narrow, half + narrow + 1)
     values, weights, distance = values[..., inner], weights[..., inner], distance[inner]
@@ -152,12 +155,12 @@ def measure_centres(
         values, weights = _windows(bands, depth, index, narrow)
         if pitch_px < distance[-1] + shape.width_px / 2 + 3 * shape.sigma_px:
             values = values - _neighbours(fit.depth, shape, distance, pitch_px)
-        shape = _common_shape(values, weights, distance, start=shape)
+        shape = _common_shape(values, weights, distance, start=shape, span=_NEAR)
         fit = _fit(values, weights, shape, distance, before=fit)
     seen = weights.sum(axis=-1) >= _SEEN * bands.rows * (2 * narrow + 1) / FINE
     x_px = index / FINE + fit.shift_px + bands.origin_px + bands.offset_px
     with np.errstate(invalid="ignore"):
-        good = seen & (np.abs(x_px - places_px) < 0.35 * pitch_px)
+        good = seen & (np.abs(x_px - places_px) < 0.35 * pitch_px) & (fit.var_shift > 0)
     noise2 = _local_noise(fit, seen)
     return Centres(
         x_px=np.where(good, x_px, np.nan),
@@ -216,11 +219,18 @@ def _neighbours(
 
 
 def _common_shape(
-    values: FloatArray, weights: FloatArray, distance: FloatArray, *, start: Shape
+    values: FloatArray,
+    weights: FloatArray,
+    distance: FloatArray,
+    *,
+    start: Shape,
+    span: tuple[float, float],
 ) -> Shape:
     """Fit width and blur to the mean profile of the deeper windows."""
     half = float(distance[-1])
     inner, outer = np.abs(distance) < half / 4, np.abs(distance) > 3 * half / 4
+    flat = [a.reshape(-1, a.shape[-1]) for a in (values, weights)]
+    values, weights = (a[:: max(1, len(a) // _ENOUGH)] for a in flat)
     contrast = _mean(values, weights, inner) - _mean(values, weights, outer)
     known = contrast[np.isfinite(contrast)]
     if known.size == 0:
@@ -229,29 +239,37 @@ def _common_shape(
     total = weights[chosen].sum(axis=0)
     mean = (weights[chosen] * values[chosen]).sum(axis=0) / np.maximum(total, 1e-9)
     mean, total = (mean + mean[::-1]) / 2, (total + total[::-1]) / 2
-    return _fit_shape(mean, total, distance, start)
+    return _fit_shape(mean, total, distance, start=start, span=span)
 
 
-def _fit_shape(mean: FloatArray, weight: FloatArray, distance: FloatArray, start: Shape) -> Shape:
+def _fit_shape(
+    mean: FloatArray,
+    weight: FloatArray,
+    distance: FloatArray,
+    *,
+    start: Shape,
+    span: tuple[float, float],
+) -> Shape:
     """Search the shape on a grid that closes in on the best one.
 
     Width and blur trade off against each other; how wide the shape is in all (its standard
     deviation) and what share of that is blur do not, so these two are searched.
     """
     root = np.sqrt(weight / max(weight.max(), 1e-12))
-    at = np.array([math.log(math.hypot(start.width_px / math.sqrt(12), start.sigma_px)), 0.55])
-    span = np.array([1.2, 0.45])
+    spread = math.hypot(start.width_px / math.sqrt(12), start.sigma_px)
+    at = np.array([math.log(spread), start.sigma_px / spread if span is _NEAR else 0.55])
+    reach = np.array(span)
     least, best = math.inf, start
-    for _ in range(_SHAPE_ROUNDS):
+    while reach[0] > _SHAPE_DIGITS:
         middle = at
         for i in np.linspace(-1, 1, _SHAPE_OFFERS):
             for j in np.linspace(-1, 1, _SHAPE_OFFERS):
-                point = middle + span * (i, j)
+                point = middle + reach * (i, j)
                 offer = _shape_of(point, float(distance[-1]))
                 misfit = _shape_misfit(offer, mean, root, distance)
                 if misfit < least:
                     least, best, at = misfit, offer, point
-        span = span / 2
+        reach = reach / 2
     return best
 
 
@@ -296,31 +314,68 @@ def _fit(
     columns = np.stack(
         [np.ones_like(distance), distance / half, shape.at(distance), shape.slope(distance)]
     )
-    pairs = (columns[:, None, :] * columns[None, :, :]).reshape(16, -1)
-    normal = (weights @ pairs.T).reshape(*weights.shape[:-1], 4, 4)
+    above = np.triu_indices(4)
+    sums = weights @ (columns[above[0]] * columns[above[1]]).T
+    n = {
+        pair: sums[..., i] for i, pair in enumerate(zip(*(v.tolist() for v in above), strict=True))
+    }
     weighted = weights * values
-    right = weighted @ columns.T
-    empty = weights.sum(axis=-1) <= 0.0
-    normal[empty] = np.eye(4)
+    right = np.moveaxis(weighted @ columns.T, -1, 0)
+    empty = n[0, 0] <= 0.0
     # A sloping ground looks like a shifted line. The little that evening out leaves is known
     # to be small, which is written as a prior: without it a narrow window loses most of its
     # information on the shift. Noise and depth for it come from the fit before.
     if before is None:
-        normal[..., 1, 1] *= 1e6
+        n[1, 1] = n[1, 1] * 1e6
     else:
         usual = float(np.nanpercentile(before.depth, 90))
-        normal[..., 1, 1] += max(before.noise2, 1e-12) / (_SLOPE * max(usual, 1e-6)) ** 2
-    inverse = np.linalg.inv(normal + 1e-12 * np.eye(4))
-    solution = (inverse @ right[..., None])[..., 0]
-    squares = np.einsum("...i,...i->...", weighted, values) - (solution * right).sum(axis=-1)
+        n[1, 1] = n[1, 1] + max(before.noise2, 1e-12) / (_SLOPE * max(usual, 1e-6)) ** 2
+    # Level and slope are eliminated first (their 2 x 2 block of the normal equations), then
+    # depth and shift are solved for: explicit formulas, since tens of thousands of small
+    # systems would spend their time in calls of a general solver.
+    first = _inverse2(n[0, 0], n[0, 1], n[1, 1])
+    to_depth = _times2(first, n[0, 2], n[1, 2])
+    to_shift = _times2(first, n[0, 3], n[1, 3])
+    second = _inverse2(
+        n[2, 2] - n[0, 2] * to_depth[0] - n[1, 2] * to_depth[1],
+        n[2, 3] - n[0, 2] * to_shift[0] - n[1, 2] * to_shift[1],
+        n[3, 3] - n[0, 3] * to_shift[0] - n[1, 3] * to_shift[1],
+    )
+    rest = (
+        right[2] - to_depth[0] * right[0] - to_depth[1] * right[1],
+        right[3] - to_shift[0] * right[0] - to_shift[1] * right[1],
+    )
+    depth, moved = _times2(second, *rest)
+    level, slope = _times2(
+        first,
+        right[0] - n[0, 2] * depth - n[0, 3] * moved,
+        right[1] - n[1, 2] * depth - n[1, 3] * moved,
+    )
+    explained = level * right[0] + slope * right[1] + depth * right[2] + moved * right[3]
+    squares = np.einsum("...i,...i->...", weighted, values) - explained
     freedom = np.maximum((weights > 0).sum(axis=-1) - 4.0, 1.0)
     variance = np.maximum(squares, 0.0) / freedom
-    deep = np.where(solution[..., 2] > 1e-9, solution[..., 2], np.nan)
+    deep = np.where(depth > 1e-9, depth, np.nan)
     return _Fit(
-        shift_px=-solution[..., 3] / deep,
-        depth=np.where(empty, np.nan, solution[..., 2]),
-        var_shift=inverse[..., 3, 3] / deep**2,
-        var_depth=np.asarray(inverse[..., 2, 2], dtype=np.float64),
+        shift_px=-moved / deep,
+        depth=np.where(empty, np.nan, depth),
+        # Where a window holds too little to tell, rounding leaves nonsense: unknown, then.
+        var_shift=np.where(second[2] > 0, second[2], np.nan) / deep**2,
+        var_depth=np.where(second[0] > 0, second[0], np.nan),
         variance=variance,
         noise2=float(np.median(variance[~empty])) if not empty.all() else 1.0,
     )
+
+
+def _inverse2(a: FloatArray, b: FloatArray, c: FloatArray) -> tuple[FloatArray, ...]:
+    """Return the inverse of symmetric 2 x 2 matrices [[a, b], [b, c]], as its three entries."""
+    determinant = a * c - b * b
+    safe = np.where(determinant > 1e-12 * a * c, determinant, np.inf)
+    return c / safe, -b / safe, a / safe
+
+
+def _times2(
+    matrix: tuple[FloatArray, ...], x: FloatArray, y: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    a, b, c = matrix
+    return a * x + b * y, b * x + c * y

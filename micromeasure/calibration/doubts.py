@@ -107,12 +107,14 @@ def refuse_doubtful_numbers(located: Located, fitted: Fitted, name: str) -> None
 
 def _continuity(fitted: Fitted) -> float:
     """Return the usual share of the bands along a line in which the line was seen."""
-    shares = []
-    heights = np.unique(fitted.y_px)
-    for line in fitted.law.lines:
-        y = fitted.y_px[fitted.number == line]
-        shares.append(len(y) / ((heights >= y.min()) & (heights <= y.max())).sum())
-    return float(np.median(shares))
+    heights, place = np.unique(fitted.y_px, return_inverse=True)
+    first = np.full(fitted.number.max() + 1, len(heights))
+    last = np.zeros(len(first))
+    np.minimum.at(first, fitted.number, place)
+    np.maximum.at(last, fitted.number, place)
+    seen = np.bincount(fitted.number, minlength=len(first))
+    lines = fitted.law.lines
+    return float(np.median(seen[lines] / (last - first + 1)[lines]))
 
 
 def _between_lines(located: Located, fitted: Fitted) -> float | None:

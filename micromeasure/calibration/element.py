@@ -1,5 +1,6 @@
 """The common shape of a grid's elements: a disc or a square seen through a Gaussian blur."""
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,34 +79,76 @@ def fit_element(
     half_px, turn_rad : float
         Rough half size, and the direction of the grid.
     """
-    offset = (np.arange(mean.shape[0]) - mean.shape[0] // 2) / samples_per_px
-    dx, dy = np.meshgrid(offset, offset)
-    known = np.flatnonzero(weight > 0)
-    known = known[:: max(1, len(known) // _ENOUGH) | 1]  # odd: touches every column in turn
-    dx, dy, mean, root = (v.flat[known] for v in (dx, dy, mean, np.sqrt(weight)))
-    best, least = None, np.inf
-    for is_round in (True, False):
-        centre, span = np.log([half_px, 1.0]), np.array([0.5, 1.2])
-        for _ in range(_ROUNDS):
-            for i in np.linspace(-1, 1, _OFFERS):
-                for j in np.linspace(-1, 1, _OFFERS):
-                    half, sigma = np.exp(centre + span * (i, j))
-                    offer = Element(is_round=is_round, half_px=float(half),
-                                    sigma_px=float(sigma), turn_rad=turn_rad)  # fmt: skip
-                    misfit = _misfit(offer.at(dx, dy), mean, root)
-                    if misfit < least:
-                        best, least = offer, misfit
-            if best is not None and best.is_round == is_round:
-                centre = np.log([best.half_px, best.sigma_px])
-            span = span / 2
-    assert best is not None  # noqa: S101  # some offer has a finite misfit; tells the type checker
-    return best
+    mean_image = _Samples.of(mean, weight, samples_per_px)
+    found = [
+        _closest(
+            Element(is_round=is_round, half_px=half_px, sigma_px=1.0, turn_rad=turn_rad),
+            mean_image, span=(0.5, 1.2), rounds=_ROUNDS,
+        )
+        for is_round in (True, False)
+    ]  # fmt: skip
+    return min(found, key=lambda one: one[1])[0]
 
 
-def _misfit(height: FloatArray, mean: FloatArray, root: FloatArray) -> float:
-    columns = np.stack([root, height * root], axis=1)
-    normal, right = columns.T @ columns, columns.T @ (mean * root)
-    if np.linalg.det(normal) <= 1e-9 * normal[0, 0] * normal[1, 1]:
+def refine_element(
+    mean: FloatArray, weight: FloatArray, samples_per_px: int, start: Element
+) -> Element:
+    """Fit an element's size and blur again, to a better mean image, from values nearby."""
+    mean_image = _Samples.of(mean, weight, samples_per_px)
+    return _closest(start, mean_image, span=(0.05, 0.3), rounds=_ROUNDS - 2)[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Samples:
+    """Some samples of a mean image: offsets from the centre, brightness, root of the weight."""
+
+    dx_px: FloatArray
+    dy_px: FloatArray
+    mean: FloatArray
+    root: FloatArray
+
+    @classmethod
+    def of(cls, mean: FloatArray, weight: FloatArray, samples_per_px: int) -> "_Samples":
+        offset = (np.arange(mean.shape[0]) - mean.shape[0] // 2) / samples_per_px
+        known = np.flatnonzero(weight > 0)
+        known = known[:: max(1, len(known) // _ENOUGH) | 1]  # odd: touches every column in turn
+        row, column = np.divmod(known, mean.shape[1])
+        return cls(
+            dx_px=offset[column],
+            dy_px=offset[row],
+            mean=mean.flat[known],
+            root=np.sqrt(weight.flat[known]),
+        )
+
+
+def _closest(
+    start: Element, samples: _Samples, *, span: tuple[float, float], rounds: int
+) -> tuple[Element, float]:
+    """Search half size and blur on a grid that closes in on the best pair."""
+    best, least = start, np.inf
+    width = np.array(span)
+    for _ in range(rounds):
+        centre = np.log([best.half_px, best.sigma_px])
+        for i in np.linspace(-1, 1, _OFFERS):
+            for j in np.linspace(-1, 1, _OFFERS):
+                half, sigma = np.exp(centre + width * (i, j))
+                offer = dataclasses.replace(start, half_px=float(half), sigma_px=float(sigma))
+                misfit = _misfit(offer.at(samples.dx_px, samples.dy_px), samples)
+                if misfit < least:
+                    best, least = offer, misfit
+        width = width / 2
+    return best, least
+
+
+def _misfit(height: FloatArray, samples: _Samples) -> float:
+    root, target = samples.root, samples.mean * samples.root
+    profile = height * root
+    # Level and height are solved for exactly by 2 x 2 normal equations.
+    ss, sp, pp = root @ root, root @ profile, profile @ profile
+    st, pt = root @ target, profile @ target
+    determinant = ss * pp - sp * sp
+    if determinant <= 1e-9 * ss * pp:
         return float("inf")
-    residual = mean * root - columns @ np.linalg.solve(normal, right)
+    level, depth = (pp * st - sp * pt) / determinant, (ss * pt - sp * st) / determinant
+    residual = target - level * root - depth * profile
     return float(residual @ residual)

@@ -183,7 +183,8 @@ def _bell(row: FloatArray, sigma: float) -> FloatArray:
 def _pitch_by_autocorrelation(profile: FloatArray) -> float | None:
     """Return the shortest lag at which a profile clearly resembles itself."""
     n = len(profile)
-    spectrum = np.fft.rfft(profile, 2 * n)
+    # Long enough that lags up to half the length do not wrap round; powers of two are quick.
+    spectrum = np.fft.rfft(profile, 1 << math.ceil(math.log2(1.5 * n + 1)))
     product = np.fft.irfft(np.abs(spectrum) ** 2)[: n // 2]
     if product[0] <= 0.0:
         return None

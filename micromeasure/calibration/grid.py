@@ -106,9 +106,6 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
     light = find_ground(grey, share=share, feature_px=pitch)
     turn = math.atan2(first.solution[4], first.solution[1])
     located = locate_blobs(grey, blobs, pitch_px=pitch, turn_rad=turn, light=light)
-    numbered = number_elements(located.centre_px)
-    if numbered is None:
-        raise CalibrationError([_nothing(name)])
     good = numbered[1] & np.isfinite(located.u_px)
     numbers, centre = numbered[0][good], located.centre_px[good]
     if not _is_grid(numbers):

@@ -15,6 +15,7 @@ _STRAY = 0.1  # greatest share of lines without a place
 _FEWEST = 6
 _SEEDS = 5
 _NEARLY_ALL = 0.95
+_HARDLY_ANY = 0.3  # of positions reached at the first try: noise, not worth another
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,15 +64,17 @@ def number_lines(positions: FloatArray, rough_pitch: float) -> Numbering | None:
     """
     gaps = np.diff(positions)
     starts = np.flatnonzero(np.abs(gaps - rough_pitch) < _TOLERANCE * rough_pitch)
+    if len(starts) == 0:
+        return None
     best: Numbering | None = None
-    for start in (
-        starts[np.unique(np.linspace(0, len(starts) - 1, _SEEDS).astype(int))]
-        if len(starts)
-        else ()
-    ):
-        walked = _walk(positions, int(start))
+    # From the middle outwards: there a field is least distorted.
+    chosen = np.unique(np.linspace(0, len(starts) - 1, _SEEDS).astype(int))
+    for start in sorted(starts[chosen].tolist(), key=lambda at: abs(at - len(positions) / 2)):
+        walked = _walk(positions, start)
         if best is None or walked.count > best.count:
             best = walked
+        if not _HARDLY_ANY < best.count / len(positions) < _NEARLY_ALL:
+            break
     return best if best is not None and _is_ruling(positions, best) else None
 
 

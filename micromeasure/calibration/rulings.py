@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from micromeasure.calibration.bands import FINE, Bands, cut_bands
 from micromeasure.calibration.centres import Centres, even_out, measure_centres
-from micromeasure.calibration.direction import find_direction
+from micromeasure.calibration.direction import Direction, find_direction
 from micromeasure.calibration.doubts import Fitted, Located, refuse_doubtful_numbers
 from micromeasure.calibration.finding import Found, find_rulings
 from micromeasure.calibration.ground import find_ground, fit_ground
@@ -81,7 +81,9 @@ class RuledImage:
     noise: float
 
 
-def measure_rulings(grey: NDArray[Any], name: str) -> RuledImage:
+def measure_rulings(
+    grey: NDArray[Any], name: str, direction: Direction | None = None
+) -> RuledImage:
     """Find, number and fit the rulings in an image.
 
     Parameters
@@ -90,6 +92,8 @@ def measure_rulings(grey: NDArray[Any], name: str) -> RuledImage:
         Pixel values of any real type.
     name : str
         Of the image, for messages.
+    direction : Direction or None
+        From `find_direction`, where it is known already.
 
     Returns
     -------
@@ -100,7 +104,7 @@ def measure_rulings(grey: NDArray[Any], name: str) -> RuledImage:
     CalibrationError
         If there are no rulings, too few, or their numbers are not certain.
     """
-    direction = find_direction(grey)
+    direction = direction or find_direction(grey)
     upright = abs(direction.normal_rad) <= math.pi / 4
     image = grey if upright else np.ascontiguousarray(grey.T)
     normal = direction.normal_rad
@@ -138,9 +142,11 @@ def _lean(bands: Bands, found: Found) -> float:
     """Return by how much the lines' tangent differs from the one the bands were cut with."""
     x = bands.origin_px + np.arange(bands.sums.shape[1]) / FINE
     pitch, start = np.polyfit(found.numbers, found.positions_px, 1)
-    wave = np.exp(-2j * np.pi * (x - start) / pitch)
+    turn = 2 * np.pi * (x - start) / pitch
+    wave = np.stack([np.cos(turn), -np.sin(turn)], axis=1)
     mean = bands.sums.sum(axis=1, keepdims=True) / bands.counts.sum(axis=1, keepdims=True)
-    comb = (bands.sums - mean * bands.counts) @ wave
+    parts = bands.sums @ wave - mean * (bands.counts @ wave)
+    comb = parts[:, 0] + 1j * parts[:, 1]
     y = bands.y_px - bands.y_middle
     spacing = float(np.diff(bands.y_px).mean()) if len(y) > 1 else math.inf
     most = min(math.tan(_LEAN_RAD) / pitch, 0.45 / spacing)
@@ -272,11 +278,14 @@ def _result(located: Located, fitted: Fitted, *, upright: bool) -> RuledImage:
     covariance = jacobian @ law.covariance[1:3, 1:3] @ jacobian.T
     turn = jacobian[:, 1] * np.sqrt(law.covariance[2, 2])
     ends = np.empty((len(law.lines), 2, 2))
-    for i, line in enumerate(law.lines):
-        y = fitted.y_px[law.used & (fitted.number == line)]
-        y = np.array([y.min() - bands.rows[0] / 2, y.max() + bands.rows[0] / 2])
-        ends[i, :, 0] = law.solution[0] + pitch * line - tangent * y + law.line_residual_px[i]
-        ends[i, :, 1] = y + bands.y_middle
+    used = fitted.number[law.used]
+    for end, extreme, start in ((0, np.minimum, np.inf), (1, np.maximum, -np.inf)):
+        y = np.full(fitted.number.max() + 1, start)
+        extreme.at(y, used, fitted.y_px[law.used])
+        y = y[law.lines] + (end - 0.5) * bands.rows[0]
+        course = law.solution[0] + pitch * law.lines - tangent * y
+        ends[:, end, 0] = course + law.line_residual_px
+        ends[:, end, 1] = y + bands.y_middle
     size = (bands.width_px, round(2 * bands.y_middle) + 1)
     if not upright:
         gradient, covariance, turn = gradient[::-1], covariance[::-1, ::-1], turn[::-1]
