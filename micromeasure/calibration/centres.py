@@ -157,7 +157,8 @@ def measure_centres(
             values = values - _neighbours(fit.depth, shape, distance, pitch_px)
         shape = _common_shape(values, weights, distance, start=shape, span=_NEAR)
         fit = _fit(values, weights, shape, distance, before=fit)
-    seen = weights.sum(axis=-1) >= _SEEN * bands.rows * (2 * narrow + 1) / FINE
+    # Upright lines have whole pixels in their windows: at least so many, wherever they begin.
+    seen = weights.sum(axis=-1) >= _SEEN * bands.rows * ((2 * narrow + 1) // FINE)
     x_px = index / FINE + fit.shift_px + bands.origin_px + bands.offset_px
     with np.errstate(invalid="ignore"):
         good = seen & (np.abs(x_px - places_px) < 0.35 * pitch_px) & (fit.var_shift > 0)

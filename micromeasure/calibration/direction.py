@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-_FINEST_PX = 600_000  # pixels looked at on the finest level; more would cost time, not accuracy
+_FINEST_PX = 1_200_000  # pixels looked at on the finest level; more would cost time, not accuracy
 _BLOCK_ROWS = 16
 _LEVELS = 5
 _SMALLEST_SIDE = 48

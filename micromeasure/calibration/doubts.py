@@ -14,6 +14,8 @@ from micromeasure.errors import CalibrationError
 FloatArray = NDArray[np.float64]
 
 _CONTINUOUS = 0.6  # least usual share of the bands along a line in which it is seen
+_FILLED = 0.5  # least share of the places, between the outermost lines, that hold a line
+_RAGGED = 0.02  # of a pitch: greatest usual deviation of a line from the law
 _ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
 # A rise between the lines counts from this share of a line's depth on, if clear of noise: a
 # ruling at the limit of resolution is no deeper.
@@ -95,12 +97,29 @@ def refuse_doubtful_numbers(located: Located, fitted: Fitted, name: str) -> None
             "image of a grid is measured with --pattern grid."
         )
         raise CalibrationError([message])
+    _refuse_ragged(fitted, name)
     between = _between_lines(located, fitted)
     if between is not None:
         message = (
             f"{name}: fainter or shorter lines stand between the {len(law.lines)} lines found (at "
             f"{between:.2f} of a division), so their numbers are not certain; give a region in "
             "which every division has its line."
+        )
+        raise CalibrationError([message])
+
+
+def _refuse_ragged(fitted: Fitted, name: str) -> None:
+    """Stop where too many places are empty, or the lines scatter too much for a ruling."""
+    lines = fitted.law.lines
+    filled = len(lines) / (lines[-1] - lines[0] + 1)
+    # The distorted law, since a distorted field is no reason to doubt the numbers.
+    off = float(np.median(np.abs(fitted.bent.line_residual_px))) / fitted.law.solution[1]
+    if filled < _FILLED or off > _RAGGED:
+        message = (
+            f"{name}: the {len(lines)} lines found do not make a regular ruling "
+            f"({100 * filled:.0f} % of the places hold a line, which is usually off by "
+            f"{100 * off:.1f} % of a division), so their numbers are not certain; give a region "
+            "that holds only the lines of the micrometer."
         )
         raise CalibrationError([message])
 

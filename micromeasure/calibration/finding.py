@@ -18,6 +18,7 @@ _COARSE_PITCH_PX = 24.0  # from here on whole pixels are fine enough to find a l
 # fine ruling under strong shading.
 _GROUND_SHARES = (0.1, 0.0125)
 _WIDE = 6.0  # samples; a wider window is made of two running sums
+_SAME_SPAN = 0.6  # of a coarser ruling's span: less is a chance pattern of specks and edges
 _LEAST_HEIGHT = 0.4  # of the usual height of a line
 
 
@@ -70,10 +71,14 @@ def find_rulings(bands: Bands) -> Found | None:
 
 
 def _is_better(new: Found, old: Found) -> bool:
+    """Return whether a ruling is to be preferred: the finer one, if it spans the field as well."""
     ratio = new.pitch_px / old.pitch_px
+    span = np.ptp(new.positions_px) / np.ptp(old.positions_px)
     if ratio < 0.8:
-        return True
-    return ratio < 1.25 and len(new.numbers) > len(old.numbers)
+        return bool(span > _SAME_SPAN)
+    if ratio > 1.25:
+        return bool(span > 1.0 / _SAME_SPAN)
+    return len(new.numbers) > len(old.numbers)
 
 
 def _stretches(n_bands: int) -> Iterator[tuple[int, int]]:

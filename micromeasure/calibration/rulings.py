@@ -18,6 +18,8 @@ from micromeasure.errors import CalibrationError
 
 FloatArray = NDArray[np.float64]
 
+# Of a faint, fine ruling noise makes the gradients' direction a little uncertain: tried in turn.
+_OFF_RAD = tuple(math.radians(v) for v in (0.0, 0.7, -0.7, 1.4, -1.4))
 _LEAN_RAD = math.radians(1.5)  # the gradients give the direction to better than this
 _CLEAR = 4.0  # a line is there where its depth is this many standard uncertainties
 _WANTED_CLEARNESS = 12.0
@@ -111,9 +113,12 @@ def measure_rulings(
     if not upright:
         normal = math.copysign(math.pi / 2, normal) - normal
     rows_per_band = float(np.clip(image.shape[0] / 32, 12, 48))
-    bands = cut_bands(image, math.tan(normal), rows_per_band)
-    found = find_rulings(bands)
-    if found is None:
+    for off in _OFF_RAD:
+        bands = cut_bands(image, math.tan(normal + off), rows_per_band)
+        found = find_rulings(bands)
+        if found is not None:
+            break
+    else:
         raise CalibrationError([_nothing(name)])
     lean = _lean(bands, found)
     middle = float(bands.y_px[found.first_band : found.last_band].mean()) - bands.y_middle

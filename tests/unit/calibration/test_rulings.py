@@ -205,3 +205,28 @@ def test_the_pieces_in_which_a_line_ends_are_left_out():
     assert np.flatnonzero(inner[1]).tolist() == [3, 4, 5, 6, 7]
     assert np.flatnonzero(inner[2]).tolist() == [4, 5, 6]
     assert np.flatnonzero(inner[3]).tolist() == [0, 1, 2, 3, 7, 8, 9]
+
+
+def test_a_few_wide_lines_among_dust_keep_their_numbers():
+    # Edges and specks of such an image can pass for a finer ruling in one stretch of it.
+    lines = Rulings(pitch_um=35.8, width_um=13.9, first=-20, last=20, lengths_um=(115.0,) * 3)
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        view = View(
+            size_px=(1052, 963), um_per_px=(0.348, 0.342), rotation_deg=3.06, blur_um=0.25,
+            noise=0.03, contrast=0.53, centre_um=(10.0 + seed, 80.0),
+            light=(0.58, 0.16, 0.03, 0.07),
+        )  # fmt: skip
+        image = measure_rulings(render(lines, view, rng, dust=6), "a.tif")
+        pitch_px = 1 / np.hypot(*image.gradient_per_px)
+        assert pitch_px == pytest.approx(35.8 / 0.348, rel=2e-3)
+
+
+def test_upright_lines_close_together_are_seen_in_every_band():
+    # Pixels then fall on the same samples in every row, and a window holds one more or one less.
+    lines = Rulings(pitch_um=2.85, width_um=0.94, first=-200, last=200, lengths_um=(900.0,) * 3)
+    view = View(size_px=(431, 320), um_per_px=(0.504, 0.496), rotation_deg=0.0, blur_um=0.6,
+                centre_um=(1.0, 450.0))  # fmt: skip
+    image = measure_rulings(render(lines, view, np.random.default_rng(2)), "a.tif")
+    assert len(image.numbers) >= 72
+    assert np.ptp(image.ends_px[..., 1], axis=1).min() > 280
