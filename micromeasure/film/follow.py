@@ -194,22 +194,33 @@ def _best_parabola(gradients: FloatArray, rows: FloatArray, n_rows: int) -> Floa
         slope_reach = TILT_RANGE if first else 1.25 * blur / half
         bend_reach = 2.0 * BEND_RANGE if first else 1.9 * blur / half
         best, around = -1.0, (slope, bend)
+        bands = _padded(smooth[::every])
         for a in around[0] + slope_reach * np.linspace(-1.0, 1.0, trials):
             for b in around[1] + bend_reach * np.linspace(-1.0, 1.0, trials):
-                energy = _energy(smooth[::every], half * (a * t + b * bow)[::every] / thinning)
+                energy = _energy(bands, half * (a * t + b * bow)[::every] / thinning)
                 if energy > best:
                     best, slope, bend = energy, float(a), float(b)
     return np.asarray(half * (slope * t + bend * bow))
 
 
-def _energy(gradients: NDArray[np.float32], shift: FloatArray) -> float:
-    # What leaves the image on one side finds only zeros there.
+def _padded(gradients: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return rows with half their width of zeros on each side: what moved out finds nothing."""
     n, width = gradients.shape
+    padded = np.zeros((n, width + 2 * (width // 2)), dtype=np.float32)
+    padded[:, width // 2 : width // 2 + width] = gradients
+    return padded
+
+
+def _energy(padded: NDArray[np.float32], shift: FloatArray) -> float:
+    """Return the energy of the sum of padded rows, each moved left by its shift."""
+    n, span = padded.shape
+    # Half the width on each side: span is 2 w for an even width w, 2 w - 1 for an odd one.
+    width = (span + 1) // 2
     reach = width // 2
-    whole = np.clip(np.rint(shift).astype(np.intp), -reach, reach)
-    padded = np.pad(gradients, ((0, 0), (reach, reach)))
-    start = np.arange(n) * padded.shape[1] + whole + reach
-    total = padded.ravel()[start[:, None] + np.arange(width)].sum(axis=0)
+    start = np.minimum(np.maximum(np.rint(shift), -reach), reach).astype(np.intp) + reach
+    total = np.zeros(width, dtype=np.float32)
+    for row, at in zip(padded, start.tolist(), strict=True):
+        total += row[at : at + width]
     return float(total @ total)
 
 
