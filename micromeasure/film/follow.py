@@ -213,7 +213,7 @@ def _padded(gradients: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def _energy(padded: NDArray[np.float32], shift: FloatArray) -> float:
     """Return the energy of the sum of padded rows, each moved left by its shift."""
-    n, span = padded.shape
+    span = padded.shape[1]
     # Half the width on each side: span is 2 w for an even width w, 2 w - 1 for an odd one.
     width = (span + 1) // 2
     reach = width // 2
