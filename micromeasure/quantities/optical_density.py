@@ -57,15 +57,15 @@ class LightSettings(Settings):
     )  # fmt: skip
     exposure_s: float | None = declared(
         "number", None, unit="s", above=0,
-        help="exposure time of the film frames, where neither manifest nor file states it",
+        help="exposure time of the film frames; goes before what manifest or file states",
     )  # fmt: skip
     open_light_exposure_s: float | None = declared(
         "number", None, unit="s", above=0,
-        help="exposure time of the open-light frames, where the files do not state it",
+        help="exposure time of the open-light frames; goes before manifest or file",
     )  # fmt: skip
     opaque_exposure_s: float | None = declared(
         "number", None, unit="s", above=0,
-        help="exposure time of the opaque frames, where the files do not state it",
+        help="exposure time of the opaque frames; goes before manifest or file",
     )  # fmt: skip
 
     def __post_init__(self) -> None:

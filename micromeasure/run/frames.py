@@ -15,13 +15,15 @@ from micromeasure.study.model import Job, Measure
 _KEPT = 8
 
 Digests = dict[str, tuple[str, ...]]
+# Path, size, date; then calibration and what the manifest carries for the frame.
+_Key = tuple[str, int, int, tuple[str, tuple[tuple[str, str], ...]]]
 
 
 class FrameStore:
     """The frames last used, as long as their files do not change."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[tuple[str, int, int, str], Micrograph] = OrderedDict()
+        self._kept: OrderedDict[_Key, Micrograph] = OrderedDict()
         self._digests: dict[tuple[str, int, int], str] = {}
 
     def read(
@@ -73,11 +75,13 @@ class FrameStore:
             message = f"{path.name}: cannot be read ({error.strerror}); see where it has gone."
             raise ImageReadError(message) from error
         calibration = job.calibration
-        key = (str(path), size, mtime_ns, "" if calibration is None else calibration.id)
+        record = job.frame_records.get(path, ImageRecord(image=path.name))
+        asked = "" if calibration is None else calibration.id, tuple(sorted(record.extra.items()))
+        key = (str(path), size, mtime_ns, asked)
         if key not in self._kept:
             self._kept[key] = read_micrograph(
                 path,
-                record=ImageRecord(image=path.name),
+                record=record,
                 calibration=calibration,
                 max_pixels=max_pixels,
             )

@@ -42,6 +42,7 @@ class Requests:
         for measure in job.measures:
             whole = start.copy()
             whole.update(self._measure_text(measure).encode())
+            whole.update(_frames_text(job, measure).encode())
             digests.append(whole.hexdigest())
         return tuple(digests)
 
@@ -79,6 +80,21 @@ def measure_key(request: str, image_sha256: str, frames: Mapping[str, Sequence[s
 def plain_json(value: object) -> str:
     """Write plain data as one line of JSON, always the same for the same data."""
     return json.dumps(value, sort_keys=True, default=_date_text, separators=(",", ":"))
+
+
+def _frames_text(job: Job, measure: Measure) -> str:
+    """Return what the manifest says about the companion frames of a measure; often nothing."""
+    if not job.frame_records:
+        return ""
+    stated = [
+        [
+            field,
+            [_record_plain(job.frame_records[path]) for path in paths if path in job.frame_records],
+        ]
+        for (number, field), paths in sorted(job.frames.items())
+        if number == measure.number
+    ]
+    return plain_json(stated)
 
 
 def _record_plain(record: ImageRecord) -> dict[str, object]:

@@ -41,7 +41,10 @@ def check_images(study: Study, *, max_pixels: int = MAX_PIXELS) -> Findings:
     """
     check = _Check(study, max_pixels)
     problems = [problem for job in study.jobs for problem in check.job(job)]
-    unused = len(study.records) - len(study.jobs)
+    # A row may also stand for a companion frame, to give its exposure time.
+    companions = {path for job in study.jobs for path in job.frame_records}
+    idle = len(companions - {job.path for job in study.jobs})
+    unused = len(study.records) - len(study.jobs) - idle
     if unused:
         check.notes.append(
             f"{unused} of {len(study.records)} images have a view that nothing measures."

@@ -335,11 +335,16 @@ def _jobs(study: Study) -> tuple[Job, ...]:
         for name in quantities()[m.quantity].frame_fields()
         if getattr(m.settings, name)
     }
+    companions = {path for paths in frames.values() for path in paths}
+    stated = {
+        study.images / r.image: r for r in study.records if study.images / r.image in companions
+    }
     for record in study.records:
         asked = tuple(m for m in study.measures if m.view in ("", record.view))
         if not asked:
             continue
         numbers = {m.number for m in asked}
+        own = {key: paths for key, paths in frames.items() if key[0] in numbers}
         jobs.append(
             Job(
                 number=len(jobs),
@@ -347,7 +352,10 @@ def _jobs(study: Study) -> tuple[Job, ...]:
                 path=study.images / record.image,
                 calibration=study.calibrations.get(record.calibration),
                 measures=asked,
-                frames={key: paths for key, paths in frames.items() if key[0] in numbers},
+                frames=own,
+                frame_records={
+                    path: stated[path] for paths in own.values() for path in paths if path in stated
+                },
             )
         )
     return tuple(jobs)

@@ -58,6 +58,8 @@ class Job:
         In the study's order.
     frames : mapping
         Companion image files by measure number and settings field.
+    frame_records : mapping
+        What the manifest says about companion files, by path, where it has rows for them.
     """
 
     number: int
@@ -66,6 +68,7 @@ class Job:
     calibration: Calibration | None
     measures: tuple[Measure, ...]
     frames: Mapping[tuple[int, str], tuple[Path, ...]] = field(default_factory=dict)
+    frame_records: Mapping[Path, ImageRecord] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -134,6 +134,16 @@ def test_calibration_and_settings_change_the_key(job):
     assert len(digests) == 4
 
 
+def test_what_the_manifest_says_about_a_companion_frame_changes_the_key(job):
+    frame = Path("/images/open.tif")
+    used = dataclasses.replace(job, frames={(job.measures[0].number, "open_light"): (frame,)})
+    digests = {digest(used)}
+    for exposure in ("0.01", "0.02"):
+        record = ImageRecord(image="open.tif", extra={"exposure_s": exposure})
+        digests.add(digest(dataclasses.replace(used, frame_records={frame: record})))
+    assert len(digests) == 3
+
+
 def test_the_method_changes_the_key(job, monkeypatch):
     before = digest(job)
     quantity = dataclasses.replace(keys.quantities()["q"], method="2")

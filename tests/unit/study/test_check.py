@@ -46,3 +46,17 @@ def test_companion_frames_are_looked_at_once(folder):
     assert "[[measure]] 1, open_light: open.tif: is not in the images folder" in problem
     folder.image("open.tif", (48, 60))
     assert "but open.tif is 60 x 48 px" in findings(folder).image_problems[0]
+
+
+def test_a_row_for_a_companion_frame_is_not_called_unused(folder):
+    folder.replace(folder.study, "film_thickness", "optical_density")
+    folder.replace(folder.study, "tolerance_um", "tolerance_1")
+    folder.replace(folder.study, 'layers = ["diaphragm"]', 'open_light = "open.tif"')
+    folder.image("open.tif", (48, 64))
+    folder.image("spare.tif", (48, 64))
+    text = folder.manifest.read_text(encoding="utf-8")
+    folder.manifest.write_text(text + "open.tif,,,open-light,ann\n", encoding="utf-8")
+    assert findings(folder).notes == ()
+    folder.manifest.write_text(text + "spare.tif,,,spare,ann\n", encoding="utf-8")
+    (note,) = findings(folder).notes
+    assert note == "1 of 3 images have a view that nothing measures."

@@ -136,3 +136,17 @@ def test_companion_frames_stay_inside_the_images_folder(folder):
     folder.replace(folder.study, "film_thickness", "optical_density")
     folder.replace(folder.study, 'layers = ["diaphragm"]', 'open_light = "../../secret.tif"')
     assert "open_light: found '../../secret.tif'; must be a path inside" in problems_of(folder)
+
+
+def test_a_manifest_row_for_a_companion_frame_goes_with_every_job_that_uses_it(folder):
+    folder.replace(folder.study, 'film_thickness"\nview', 'optical_density"\nview')
+    folder.replace(folder.study, 'layers = ["diaphragm"]', 'open_light = "open.tif"')
+    folder.replace(folder.study, 'quantity = "film_thickness"\ntolerance_um', 'quantity = '
+                   '"optical_density"\ntolerance_1')  # fmt: skip
+    text = "image,specimen,revision,view,exposure_s\nK1.tif,K1,K,film-section,0.04\n"
+    folder.manifest.write_text(text + "open.tif,,,open-light,0.01\n", encoding="utf-8")
+    folder.image("open.tif", (48, 64))
+    (job,) = load_study(folder.path).jobs
+    (record,) = job.frame_records.values()
+    assert record.image == "open.tif"
+    assert record.extra == {"exposure_s": "0.01"}
