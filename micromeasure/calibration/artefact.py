@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from micromeasure.calibration.direction import find_direction
+from micromeasure.calibration.direction import find_direction, in_256_steps
 from micromeasure.calibration.grid import GridImage, measure_grid
 from micromeasure.calibration.rulings import RuledImage, measure_rulings
 from micromeasure.errors import CalibrationError
@@ -44,28 +44,34 @@ def measure_artefact(
         If the image is empty or saturated, shows neither, or not what `pattern` says.
     """
     _check_exposure(grey, full_scale, name)
-    direction = find_direction(grey)
-    looks_ruled = direction.share > _ONE_WAY and direction.significance > _CLEAR
     if pattern == "grid":
         return measure_grid(grey, name)
+    direction = find_direction(in_256_steps(grey))
+    may_be_ruled = direction.share > _ONE_WAY and direction.significance > _CLEAR
     if pattern == "rulings":
-        if not looks_ruled:
+        if not may_be_ruled:
             message = (
                 f"{name}: its lines or elements run two ways alike, so it shows a grid or nothing "
                 "at all, not rulings; give --pattern grid, or an image of a ruled micrometer."
             )
             raise CalibrationError([message])
         return measure_rulings(grey, name, direction)
-    if not looks_ruled:
+    if not may_be_ruled:
         return measure_grid(grey, name)
-    try:
-        return measure_rulings(grey, name, direction)
-    except CalibrationError as no_ruling:
-        # Squares and dots at low contrast may lean one way by chance: a grid settles it.
+    # Squares and dots may lean one way by chance, and rulings among dust none: what is likely
+    # first, then the other.
+    if direction.share_at_strongest > _ONE_WAY:
         try:
-            return measure_grid(grey, name)
-        except CalibrationError:
-            raise no_ruling from None
+            return measure_rulings(grey, name, direction)
+        except CalibrationError as no_ruling:
+            try:
+                return measure_grid(grey, name)
+            except CalibrationError:
+                raise no_ruling from None
+    try:
+        return measure_grid(grey, name)
+    except CalibrationError:
+        return measure_rulings(grey, name, direction)
 
 
 def _check_exposure(grey: NDArray[Any], full_scale: float, name: str) -> None:

@@ -19,11 +19,12 @@ FloatArray = NDArray[np.float64]
 # Slope of the ground left after evening out, over half a window, as a share of a line's depth.
 _SLOPE = 0.01
 _PASSES = 2
-_ENOUGH = 3000  # windows, for the two numbers of a shape
+_ENOUGH = 2000  # windows, for the two numbers of a shape
 # How far width (its logarithm) and share of blur are searched: at first, and once they are known.
 _FAR, _NEAR = (1.2, 0.45), (0.16, 0.16)
 _SHAPE_DIGITS = 0.02
 _SHAPE_OFFERS = 7
+_GROUND_POINTS = 1000
 _TAIL = 4.5  # a window reaches this many blurs beyond the stripe; further out is only noise
 _FEWEST_FOR_NOISE = 5  # windows, for the noise of one line or band
 _SEEN = 0.9  # least share of a window's pixels that must lie inside the image
@@ -44,18 +45,22 @@ class Shape:
 
     def at(self, distance_px: FloatArray) -> FloatArray:
         """Return the depth at distances from the centre."""
-        from scipy.special import ndtr
-
-        half = self.width_px / 2
-        return np.asarray(
-            ndtr((distance_px + half) / self.sigma_px) - ndtr((distance_px - half) / self.sigma_px)
-        )
+        return _stripe(distance_px, self.width_px, self.sigma_px)
 
     def slope(self, distance_px: FloatArray) -> FloatArray:
         """Return the derivative of the depth by distance."""
         z = (distance_px + np.array([[self.width_px], [-self.width_px]]) / 2) / self.sigma_px
         density = np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * self.sigma_px)
         return np.asarray(density[0] - density[1])
+
+
+def _stripe(
+    distance_px: FloatArray, width_px: float | FloatArray, sigma_px: float | FloatArray
+) -> FloatArray:
+    from scipy.special import ndtr
+
+    half = width_px / 2
+    return np.asarray(ndtr((distance_px + half) / sigma_px) - ndtr((distance_px - half) / sigma_px))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,15 +110,16 @@ def even_out(bands: Bands, ground: Ground, *, dark: bool) -> FloatArray:
     Dark lines take away a share of the light, so they are divided by the ground; bright lines
     on a dark ground are light of their own, from which the ground is taken off.
     """
-    x = bands.origin_px + np.arange(bands.sums.shape[1]) / FINE
-    step = 16  # the ground is smooth: every fourth pixel will do
-    coarse = x[::step]
-    behind = np.stack(
-        [
-            np.interp(x, coarse, ground.at(coarse - bands.tangent * (y - bands.y_middle), y))
-            for y in bands.y_px
-        ]
-    )
+    import cv2
+
+    n_samples = bands.sums.shape[1]
+    step = max(16, n_samples // _GROUND_POINTS)  # the ground is smooth
+    # One point more on each side, and each in the middle of its stretch, as resizing takes it.
+    coarse = step * np.arange(-1, -(-n_samples // step) + 1) + (step - 1) / 2
+    y = bands.y_px[:, None]
+    level = ground.at(bands.origin_px + coarse / FINE - bands.tangent * (y - bands.y_middle), y)
+    wide = cv2.resize(level, (step * len(coarse), len(y)), interpolation=cv2.INTER_LINEAR)
+    behind = wide[:, step : step + n_samples]
     mean = bands.sums / np.maximum(bands.counts, 1.0)
     depth = 1.0 - mean / np.maximum(behind, 1e-3 * behind.max()) if dark else mean - behind
     return np.where(bands.counts > 0.0, depth, 0.0)
@@ -142,19 +148,20 @@ def measure_centres(
     distance = np.arange(-half, half + 1) / FINE
     at = (places_px - bands.origin_px - bands.offset_px) * FINE
     index = np.rint(at).astype(np.intp)
+    samples = _Samples.of(bands, depth, half)
     shape = Shape(width_px=0.25 * pitch_px, sigma_px=max(0.5, 0.08 * pitch_px))
-    values, weights = _windows(bands, depth, index, half)
-    shape = _common_shape(values, weights, distance, start=shape, span=_FAR)
+    some = index[:: max(1, index.size // _ENOUGH)]
+    shape = _common_shape(*samples.windows(some, half), distance, start=shape, span=_FAR)
     narrow = min(half, round((shape.width_px / 2 + _TAIL * shape.sigma_px) * FINE) + FINE)
-    inner = slice(half - narrow, half + narrow + 1)
-    values, weights, distance = values[..., inner], weights[..., inner], distance[inner]
+    distance = distance[half - narrow : half + narrow + 1]
+    values, weights = samples.windows(index, narrow)
     fit = _fit(values, weights, shape, distance)
     for _ in range(_PASSES):
         moved = np.rint(np.clip(np.nan_to_num(fit.shift_px), -pitch_px / 4, pitch_px / 4) * FINE)
         index = index + moved.astype(np.intp)
-        values, weights = _windows(bands, depth, index, narrow)
+        values, weights = samples.windows(index, narrow)
         if pitch_px < distance[-1] + shape.width_px / 2 + 3 * shape.sigma_px:
-            values = values - _neighbours(fit.depth, shape, distance, pitch_px)
+            values -= _neighbours(fit.depth, shape, distance, pitch_px)
         shape = _common_shape(values, weights, distance, start=shape, span=_NEAR)
         fit = _fit(values, weights, shape, distance, before=fit)
     # Upright lines have whole pixels in their windows: at least so many, wherever they begin.
@@ -191,19 +198,32 @@ def _local_noise(fit: _Fit, seen: NDArray[np.bool_]) -> FloatArray:
     return np.asarray(whole * np.maximum(parts[0] * parts[1], 1e-6))
 
 
-def _windows(
-    bands: Bands, depth: FloatArray, index: NDArray[np.intp], half: int
-) -> tuple[FloatArray, FloatArray]:
-    """Return values and weights around places, shape (n_lines, n_bands, n_samples)."""
-    # Windows that begin or end outside the image meet samples without weight.
-    beside = ((0, 0), (half + 1, half + 1))
-    start = np.clip(index + 1, 0, depth.shape[1] + 1)
-    row = np.arange(depth.shape[0])
-    views = [
-        np.lib.stride_tricks.sliding_window_view(np.pad(a, beside), 2 * half + 1, axis=1)
-        for a in (depth, bands.counts)
-    ]
-    return views[0][row, start], views[1][row, start]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Samples:
+    """Depth and number of pixels of every sample, with samples without weight on both sides."""
+
+    values: FloatArray
+    weights: FloatArray
+    beside: int
+
+    @classmethod
+    def of(cls, bands: Bands, depth: FloatArray, half: int) -> "_Samples":
+        # Windows that begin or end outside the image meet samples without weight.
+        beside = ((0, 0), (half + 1, half + 1))
+        return cls(
+            values=np.pad(depth, beside), weights=np.pad(bands.counts, beside), beside=half + 1
+        )
+
+    def windows(self, index: NDArray[np.intp], half: int) -> tuple[FloatArray, FloatArray]:
+        """Return values and weights around places, shape (n_lines, n_bands, n_samples)."""
+        last = self.values.shape[1] - 2 * self.beside
+        start = np.clip(index, -1, last) + self.beside - half
+        row = np.arange(len(self.values))
+        views = [
+            np.lib.stride_tricks.sliding_window_view(a, 2 * half + 1, axis=1)
+            for a in (self.values, self.weights)
+        ]
+        return views[0][row, start], views[1][row, start]
 
 
 def _neighbours(
@@ -261,39 +281,40 @@ def _fit_shape(
     at = np.array([math.log(spread), start.sigma_px / spread if span is _NEAR else 0.55])
     reach = np.array(span)
     least, best = math.inf, start
+    offsets = np.linspace(-1, 1, _SHAPE_OFFERS)
+    square = np.stack(np.meshgrid(offsets, offsets, indexing="ij"), axis=-1).reshape(-1, 2)
     while reach[0] > _SHAPE_DIGITS:
-        middle = at
-        for i in np.linspace(-1, 1, _SHAPE_OFFERS):
-            for j in np.linspace(-1, 1, _SHAPE_OFFERS):
-                point = middle + reach * (i, j)
-                offer = _shape_of(point, float(distance[-1]))
-                misfit = _shape_misfit(offer, mean, root, distance)
-                if misfit < least:
-                    least, best, at = misfit, offer, point
+        points = at + reach * square
+        widths, sigmas = _shapes_of(points, float(distance[-1]))
+        misfit = _shape_misfits(_stripe(distance, widths, sigmas), mean, root)
+        k = int(np.argmin(misfit))
+        if misfit[k] < least:
+            least, at = float(misfit[k]), points[k]
+            best = Shape(width_px=float(widths[k, 0]), sigma_px=float(sigmas[k, 0]))
         reach = reach / 2
     return best
 
 
-def _shape_of(point: FloatArray, reach_px: float) -> Shape:
-    spread = min(math.exp(point[0]), 0.6 * reach_px)
-    blur = float(np.clip(point[1], 0.05, 0.999))
-    return Shape(
-        width_px=spread * math.sqrt(12 * (1 - blur * blur)), sigma_px=max(0.3, spread * blur)
-    )
+def _shapes_of(points: FloatArray, reach_px: float) -> tuple[FloatArray, FloatArray]:
+    """Return width and blur, px, each of shape (n, 1), for log spread and share of blur."""
+    spread = np.minimum(np.exp(points[:, :1]), 0.6 * reach_px)
+    blur = np.clip(points[:, 1:], 0.05, 0.999)
+    return spread * np.sqrt(12 * (1 - blur * blur)), np.maximum(0.3, spread * blur)
 
 
-def _shape_misfit(shape: Shape, mean: FloatArray, root: FloatArray, distance: FloatArray) -> float:
-    profile = shape.at(distance) * root
+def _shape_misfits(profiles: FloatArray, mean: FloatArray, root: FloatArray) -> FloatArray:
+    """Return the sum of squares that each profile, one a row, leaves of the mean."""
+    profiles = profiles * root
+    target = root * mean
     # Depth and level are solved for exactly by 2 x 2 normal equations.
-    ss, sp, pp = root @ root, root @ profile, profile @ profile
-    sm, pm = root @ (root * mean), profile @ (root * mean)
+    ss, sm, mm = root @ root, root @ target, target @ target
+    sp, pp, pm = profiles @ root, np.einsum("ij,ij->i", profiles, profiles), profiles @ target
     determinant = ss * pp - sp * sp
-    if determinant <= 1e-12 * ss * pp:
-        return float("inf")
-    level = (pp * sm - sp * pm) / determinant
-    deep = (ss * pm - sp * sm) / determinant
-    residual = root * mean - level * root - deep * profile
-    return float(residual @ residual)
+    good = determinant > 1e-12 * ss * pp
+    safe = np.where(good, determinant, 1.0)
+    level = (pp * sm - sp * pm) / safe
+    deep = (ss * pm - sp * sm) / safe
+    return np.asarray(np.where(good, mm - level * sm - deep * pm, np.inf))
 
 
 def _mean(values: FloatArray, weights: FloatArray, part: NDArray[np.bool_]) -> FloatArray:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from micromeasure.calibration.bands import FINE, Bands
 from micromeasure.calibration.centres import Centres
+from micromeasure.calibration.finding import part_matrix
 from micromeasure.calibration.ruling_fit import LawFit
 from micromeasure.errors import CalibrationError
 
@@ -22,6 +23,7 @@ _ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
 _BETWEEN_SHARE = 0.015
 _BETWEEN_CLEAR = 8.0
 _FEWEST_DIVISIONS = 5
+_STRETCHES = 8  # parts of the height looked at apart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,19 +148,22 @@ def _between_lines(located: Located, fitted: Fitted) -> float | None:
     """
     bands, depth, centres = located.bands, located.depth, located.centres
     start, pitch, tangent = fitted.law.solution[:3]
-    n_bands, n_samples = depth.shape
+    edges = np.round(np.linspace(0, len(depth), min(_STRETCHES, len(depth)) + 1)).astype(np.intp)
+    member = part_matrix(edges)
+    counts, sums = member @ bands.counts, member @ (bands.counts * depth)
     bins = int(np.clip(pitch * FINE / 2, 6, 40))
-    y = bands.y_px - bands.y_middle
-    x = bands.origin_px + bands.offset_px[:, None] + np.arange(n_samples) / FINE
-    place = (x - (bands.tangent - tangent) * y[:, None] - start) / pitch
+    # Where the law's direction is not exactly that of the bands, their middles are displaced.
+    moved = bands.offset_px - (bands.tangent - tangent) * (bands.y_px - bands.y_middle)
+    moved = member @ moved / member.sum(axis=1)
+    x = bands.origin_px + moved[:, None] + np.arange(depth.shape[1]) / FINE
+    place = (x - start) / pitch
     slots = int(fitted.number.max())
-    inside = (place >= 0) & (place < slots) & (bands.counts > 0)
-    band = np.broadcast_to(np.arange(n_bands)[:, None], depth.shape)[inside]
-    cell = band * (slots * bins) + (place[inside] * bins).astype(np.intp)
-    size = n_bands * slots * bins
-    counts = bands.counts[inside]
-    total = np.bincount(cell, counts, size).reshape(n_bands, slots, bins)
-    value = np.bincount(cell, counts * depth[inside], size).reshape(n_bands, slots, bins)
+    inside = (place >= 0) & (place < slots) & (counts > 0)
+    stretch = np.broadcast_to(np.arange(len(member))[:, None], place.shape)[inside]
+    cell = stretch * (slots * bins) + (place[inside] * bins).astype(np.intp)
+    size = len(member) * slots * bins
+    seen = np.bincount(cell, counts[inside], size).reshape(-1, slots, bins)
+    value = np.bincount(cell, sums[inside], size).reshape(-1, slots, bins)
     middle = (np.arange(bins) + 0.5) / bins
     shape = centres.shape
     apart = np.minimum(middle, 1 - middle) * pitch
@@ -166,13 +171,10 @@ def _between_lines(located: Located, fitted: Fitted) -> float | None:
     if open_.sum() < 4:
         return None
     usual = float(np.nanpercentile(centres.depth, 80))
-    length = max(1, n_bands // 8)
-    for first in range(0, n_bands - length + 1, length):
-        reach = slice(first, first + length)
-        seen = total[reach].sum(axis=0)
-        with np.errstate(invalid="ignore"):
-            cells = np.where(seen > 0, value[reach].sum(axis=0) / seen, np.nan)[:, open_]
-        cells = cells[np.isfinite(cells).all(axis=1)]
+    with np.errstate(invalid="ignore"):
+        folds = np.where(seen > 0, value / seen, np.nan)[..., open_]
+    for fold in folds:
+        cells = fold[np.isfinite(fold).all(axis=1)]
         if len(cells) < _FEWEST_DIVISIONS:
             continue
         folded = np.median(cells, axis=0)

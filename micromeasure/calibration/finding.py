@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.calibration.bands import FINE, Bands
-from micromeasure.calibration.numbering import Numbering, number_lines
+from micromeasure.calibration.numbering import number_lines
 
 FloatArray = NDArray[np.float64]
 
@@ -19,6 +19,8 @@ _COARSE_PITCH_PX = 24.0  # from here on whole pixels are fine enough to find a l
 _GROUND_SHARES = (0.1, 0.0125)
 _WIDE = 6.0  # samples; a wider window is made of two running sums
 _SAME_SPAN = 0.6  # of a coarser ruling's span: less is a chance pattern of specks and edges
+_PARTS = 8  # stretches looked at apart are made of eighths of the height
+_NEARLY_ALL = 0.85
 _LEAST_HEIGHT = 0.4  # of the usual height of a line
 
 
@@ -63,8 +65,8 @@ def find_rulings(bands: Bands) -> Found | None:
     height. Looking at stretches apart finds the one where every division has its line.
     """
     best: Found | None = None
-    for first, last in _stretches(len(bands.y_px)):
-        found = _in_stretch(bands, first, last)
+    for stretch in _stretches(bands):
+        found = _in_stretch(bands, stretch, best)
         if found is not None and (best is None or _is_better(found, best)):
             best = found
     return best
@@ -81,37 +83,63 @@ def _is_better(new: Found, old: Found) -> bool:
     return len(new.numbers) > len(old.numbers)
 
 
-def _stretches(n_bands: int) -> Iterator[tuple[int, int]]:
-    yield 0, n_bands
-    for share, step in ((0.25, 0.125), (0.125, 0.125)):
-        length = round(share * n_bands)
-        if length < 1:
-            return
-        for start in np.arange(0.0, 1.0 - share + 1e-9, step):
-            first = round(start * n_bands)
-            yield first, min(n_bands, first + length)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stretch:
+    """The profile of some bands together: sums of pixels and their numbers."""
+
+    sums: FloatArray
+    counts: FloatArray
+    first: int
+    last: int
 
 
-def _in_stretch(bands: Bands, first: int, last: int) -> Found | None:
-    sums = bands.sums[first:last].sum(axis=0)
-    counts = bands.counts[first:last].sum(axis=0)
-    seen = counts > 0.0
-    if not seen.any():
-        return None
-    level = sums[seen].sum() / counts[seen].sum()
-    sums = sums - level * counts
+def _stretches(bands: Bands) -> Iterator[_Stretch]:
+    """Yield the whole height, then its overlapping quarters, then its eighths."""
+    n = len(bands.y_px)
+    edges = np.unique(np.round(np.linspace(0, n, _PARTS + 1)).astype(np.intp))
+    member = part_matrix(edges)
+    sums, counts = member @ bands.sums, member @ bands.counts
+    sums -= sums.sum() / counts.sum() * counts
+    for length in sorted({len(edges) - 1, 2, 1}, reverse=True):
+        for first in range(len(edges) - length):
+            reach = slice(first, first + length)
+            yield _Stretch(
+                sums=sums[reach].sum(axis=0),
+                counts=counts[reach].sum(axis=0),
+                first=int(edges[first]),
+                last=int(edges[first + length]),
+            )
+
+
+def part_matrix(edges: NDArray[np.intp]) -> FloatArray:
+    """Return the matrix that adds up the bands between successive edges, shape (n_parts, n)."""
+    band = np.arange(edges[-1])
+    inside = (band >= edges[:-1, None]) & (band < edges[1:, None])
+    return inside.astype(np.float64)
+
+
+def _in_stretch(bands: Bands, stretch: _Stretch, best: Found | None) -> Found | None:
+    """Return the ruling that a stretch shows, if it can be better than the best one so far."""
     for share in _GROUND_SHARES:
-        rough = _rough_pitch(sums, counts, max(3.0, share * bands.width_px))
-        found = rough and _lines_at(bands, sums, counts, rough=rough, stretch=(first, last))
+        rough = _rough_pitch(stretch, max(3.0, share * bands.width_px))
+        if rough and best and _adds_nothing(rough, best, bands.width_px):
+            return None
+        found = rough and _lines_at(bands, stretch, rough)
         if found:
             return found
     return None
 
 
-def _rough_pitch(sums: FloatArray, counts: FloatArray, ground_px: float) -> float | None:
+def _adds_nothing(rough: float, best: Found, width_px: int) -> bool:
+    """Return whether the same ruling is known already with nearly all lines the image can hold."""
+    same = 0.9 < rough / best.pitch_px < 1.1
+    return same and len(best.numbers) > _NEARLY_ALL * width_px / best.pitch_px
+
+
+def _rough_pitch(stretch: _Stretch, ground_px: float) -> float | None:
     """Return the pitch as the profile's likeness to itself shows it, to some per cent."""
     # This needs only whole pixels; fine ruling is looked at more closely afterwards.
-    coarse = _merged(sums, FINE), _merged(counts, FINE)
+    coarse = _merged(stretch.sums, FINE), _merged(stretch.counts, FINE)
     flat = np.where(coarse[1] > 0, _smooth(*coarse, 0.5) - _smooth(*coarse, ground_px), 0.0)
     for _ in range(2):
         # A speck or a missing line must not outweigh the ruling.
@@ -120,41 +148,27 @@ def _rough_pitch(sums: FloatArray, counts: FloatArray, ground_px: float) -> floa
     return _pitch_by_autocorrelation(flat)
 
 
-def _lines_at(
-    bands: Bands, sums: FloatArray, counts: FloatArray, *, rough: float, stretch: tuple[int, int]
-) -> Found | None:
+def _lines_at(bands: Bands, stretch: _Stretch, rough: float) -> Found | None:
     """Return the lines of about a given pitch, px, if they make a ruling."""
     grain = FINE if rough > _COARSE_PITCH_PX else 1
-    sums, counts = _merged(sums, grain), _merged(counts, grain)
+    sums, counts = _merged(stretch.sums, grain), _merged(stretch.counts, grain)
     pitch = rough * FINE / grain
     profile = _smooth(sums, counts, max(0.4 * FINE / grain, pitch / 16))
     profile -= _smooth(sums, counts, 0.8 * pitch)
     profile[counts == 0.0] = 0.0
-    dark = float(np.mean(profile**3)) < 0.0
+    dark = float((profile * profile * profile).mean()) < 0.0
     places = _peaks(-profile if dark else profile, pitch)
     numbering = number_lines(places, pitch)
     if numbering is None:
         return None
-    return _found(bands, places * grain / FINE + (grain - 1) / 2 / FINE, numbering, dark=dark,
-                  stretch=stretch, grain=grain)  # fmt: skip
-
-
-def _found(
-    bands: Bands,
-    places_px: FloatArray,
-    numbering: Numbering,
-    *,
-    dark: bool,
-    stretch: tuple[int, int],
-    grain: int,
-) -> Found:
+    places_px = places * grain / FINE + (grain - 1) / 2 / FINE
     return Found(
         positions_px=places_px[numbering.belongs] + bands.origin_px,
         numbers=numbering.numbers[numbering.belongs],
         pitch_px=numbering.pitch * grain / FINE,
         dark=dark,
-        first_band=stretch[0],
-        last_band=stretch[1],
+        first_band=stretch.first,
+        last_band=stretch.last,
     )
 
 
@@ -217,6 +231,7 @@ def _peaks(profile: FloatArray, pitch: float) -> FloatArray:
     """Return the places of maxima that are of usual height and no closer than 0.4 pitches."""
     import cv2
 
+    profile = profile.astype(np.float32)
     inner = profile[1:-1]
     tops = np.flatnonzero((inner >= profile[:-2]) & (inner > profile[2:]) & (inner > 0)) + 1
     heights = profile[tops]
@@ -226,6 +241,6 @@ def _peaks(profile: FloatArray, pitch: float) -> FloatArray:
     around = np.ones((1, 2 * int(0.4 * pitch) + 1), dtype=np.uint8)
     highest = cv2.dilate(profile[None, :], around)[0]
     kept = tops[(heights > _LEAST_HEIGHT * usual) & (heights >= highest[tops])]
-    left, middle, right = profile[kept - 1], profile[kept], profile[kept + 1]
+    left, middle, right = (profile[kept + i].astype(np.float64) for i in (-1, 0, 1))
     curve = left - 2 * middle + right
     return np.asarray(kept + 0.5 * (left - right) / np.where(curve < 0, curve, -np.inf))

@@ -88,8 +88,10 @@ def fit_law(
         within = residual - lookup[line]
         excess = max(1.0, _spread(within[used] / np.sqrt(variance[used])) ** 2)
         stray_line = _stray_lines(groups, mean, var)
-        keep = np.isin(line, groups) & ~np.isin(line, stray_line)
-        keep &= np.abs(within) < _POINT_CUT * np.sqrt(excess * variance)
+        belongs = np.zeros(len(lookup), dtype=np.bool_)
+        belongs[groups] = True
+        belongs[stray_line] = False
+        keep = belongs[line] & (within * within < _POINT_CUT**2 * excess * variance)
         done = round_ > 1 and bool((keep == used).all())
         used = keep
         groups, mean, var = _line_means(residual[used], variance[used] * excess, line[used])
@@ -135,9 +137,10 @@ def _stray_lines(groups: NDArray[np.intp], mean: FloatArray, var: FloatArray) ->
 def _line_means(
     residual: FloatArray, variance: FloatArray, line: NDArray[np.intp]
 ) -> tuple[NDArray[np.intp], FloatArray, FloatArray]:
-    groups, inverse = np.unique(line, return_inverse=True)
-    weight = np.bincount(inverse, 1.0 / variance)
-    return groups, np.bincount(inverse, residual / variance) / weight, 1.0 / weight
+    weight = np.bincount(line, 1.0 / variance)
+    groups = np.flatnonzero(weight)
+    mean = np.bincount(line, residual / variance)[groups] / weight[groups]
+    return groups, mean, 1.0 / weight[groups]
 
 
 def _spread(values: FloatArray) -> float:
@@ -169,12 +172,11 @@ def _solve(
 ) -> tuple[FloatArray, FloatArray]:
     """Solve the generalised normal equations; the line effect is eliminated exactly."""
     weight = 1.0 / variance
-    _, inverse = np.unique(line, return_inverse=True)
-    total = np.bincount(inverse, weight)
+    total = np.bincount(line, weight)
     shrink = np.sqrt(between2 / (1.0 + between2 * total))
     weighted = design * weight[:, None]
-    columns = np.stack([np.bincount(inverse, column) for column in weighted.T], axis=1)
-    response = np.bincount(inverse, weight * position)
+    columns = np.stack([np.bincount(line, column) for column in weighted.T], axis=1)
+    response = np.bincount(line, weight * position)
     columns, response = columns * shrink[:, None], response * shrink
     normal = design.T @ weighted - columns.T @ columns
     right = weighted.T @ position - columns.T @ response

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from micromeasure.calibration.bands import FINE, Bands, cut_bands
 from micromeasure.calibration.centres import Centres, even_out, measure_centres
-from micromeasure.calibration.direction import Direction, find_direction
+from micromeasure.calibration.direction import Direction, find_direction, in_256_steps
 from micromeasure.calibration.doubts import Fitted, Located, refuse_doubtful_numbers
 from micromeasure.calibration.finding import Found, find_rulings
 from micromeasure.calibration.ground import find_ground, fit_ground
@@ -24,6 +24,9 @@ _LEAN_RAD = math.radians(1.5)  # the gradients give the direction to better than
 _CLEAR = 4.0  # a line is there where its depth is this many standard uncertainties
 _WANTED_CLEARNESS = 12.0
 _FEWEST_BANDS = 6
+_BANDS, _SHORTEST_BAND = 32, 12.0
+_PIECES = 12_000  # lines times bands
+_ROWS_TO_FIND = 1000  # more would cost time; lines that these do not show are not there
 _PRESENT = 0.3  # and this share of the usual depth
 _FEWEST = 6
 _FEWEST_PIECES = 3
@@ -106,15 +109,16 @@ def measure_rulings(
     CalibrationError
         If there are no rulings, too few, or their numbers are not certain.
     """
-    direction = direction or find_direction(grey)
+    direction = direction or find_direction(in_256_steps(grey))
     upright = abs(direction.normal_rad) <= math.pi / 4
     image = grey if upright else np.ascontiguousarray(grey.T)
     normal = direction.normal_rad
     if not upright:
         normal = math.copysign(math.pi / 2, normal) - normal
-    rows_per_band = float(np.clip(image.shape[0] / 32, 12, 48))
+    rows_per_band = max(_SHORTEST_BAND, image.shape[0] / _BANDS)
+    every = max(1, image.shape[0] // _ROWS_TO_FIND)
     for off in _OFF_RAD:
-        bands = cut_bands(image, math.tan(normal + off), rows_per_band)
+        bands = cut_bands(image, math.tan(normal + off), rows_per_band, every=every)
         found = find_rulings(bands)
         if found is not None:
             break
@@ -124,6 +128,9 @@ def measure_rulings(
     middle = float(bands.y_px[found.first_band : found.last_band].mean()) - bands.y_middle
     found = replace(found, positions_px=found.positions_px + lean * middle)
     tangent = bands.tangent + lean
+    # Of very many lines longer pieces tell as much, and take less time.
+    most = image.shape[1] / found.pitch_px * image.shape[0] / _PIECES
+    rows_per_band = max(rows_per_band, min(most, 2 * rows_per_band))
     located = _locate(image, cut_bands(image, tangent, rows_per_band), found)
     clearness = _clearness(located.centres)
     if clearness < _WANTED_CLEARNESS:
