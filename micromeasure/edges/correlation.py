@@ -60,13 +60,11 @@ def inflation(series: Sequence[FloatArray], white: Sequence[FloatArray], block: 
     Returns
     -------
     float
-        At least 1; 1 where no series is long enough.
+        NaN where no series is long enough.
     """
     ratios = []
     for values, variance in zip(series, white, strict=True):
         factor = long_run_factor(values, block)
         if math.isfinite(factor):
             ratios.append(factor * float(np.nanmean(values**2)) / float(np.nanmean(variance)))
-    if not ratios:
-        return 1.0
-    return max(1.0, float(np.mean(ratios)))
+    return float(np.mean(ratios)) if ratios else math.nan

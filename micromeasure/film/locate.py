@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from micromeasure.edges.correlation import inflation
 from micromeasure.edges.step import position_bound_px
 from micromeasure.errors import MeasurementError
 from micromeasure.film.fit import (
@@ -25,7 +24,7 @@ from micromeasure.film.fit import (
     solve,
 )
 from micromeasure.film.frame import Frame
-from micromeasure.film.noise import misfit, mock_offsets
+from micromeasure.film.noise import misfit, noise_inflation
 from micromeasure.film.spoilt import pixel_weights, rows_in_place, usable_rows
 from micromeasure.film.stack import Stack
 
@@ -399,7 +398,7 @@ def _finish(frame: Frame, group: Group, edges: tuple[int, ...], full_scale: floa
         group = ahead
     _check_settled(group, step, good)
     clipped = _clipped(window, full_scale)
-    factor = inflation(*mock_offsets(group, window, step, good))
+    factor = noise_inflation(group, window, step, good)
     contrast = float(np.min(np.abs(np.median(step.common.steps, axis=1))))
     return LocatedGroup(
         edges=edges,

@@ -270,13 +270,16 @@ def _left_out(layer: "LayerThickness", vary: "Variation", cosine: float) -> list
     n, used = layer.visible_rows, int(np.count_nonzero(layer.good))
     if used >= n or vary.sd_um == 0.0:
         return []
-    apart = max(1.0, used / vary.correlation_rows)
-    u = vary.sd_um * math.sqrt((1.0 - used / n) / apart) * cosine
+    # Pieces of the trace that vary on their own: few of them say little about how much the film
+    # varies, and their spread about their own mean is too small.
+    apart = max(2.0, used / vary.correlation_rows)
+    u = vary.sd_um * math.sqrt((1.0 - used / n) / (apart - 1.0)) * cosine
     return [
         Component(
-            name="stretches left out", u=u, kind="A", source="the film's own variation along it"
+            name="stretches left out", u=u, dof=apart - 1.0, kind="A",
+            source="the film's own variation along it",
         )
-    ]
+    ]  # fmt: skip
 
 
 def _flags(micrograph: Micrograph, stack: "MeasuredStack", k: int) -> tuple[str, ...]:

@@ -32,9 +32,9 @@ def test_gaps_are_ignored_and_short_series_say_nothing() -> None:
     assert math.isnan(long_run_factor(values[:60], 24))
 
 
-def test_inflation_is_never_below_one() -> None:
+def test_inflation_is_the_variance_against_that_expected_of_white_noise() -> None:
     rng = np.random.default_rng(4)
     white = [np.full(2400, 1.0)] * 3
     quiet = [0.1 * rng.standard_normal(2400) for _ in white]
-    assert inflation(quiet, white) == 1.0
-    assert inflation([], []) == 1.0
+    assert inflation(quiet, white) == pytest.approx(0.01, rel=0.3)
+    assert math.isnan(inflation([], []))
