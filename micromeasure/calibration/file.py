@@ -282,6 +282,15 @@ class Calibration:
 def read_calibration(path: Path) -> Calibration:
     """Read and check a calibration file.
 
+    Parameters
+    ----------
+    path : pathlib.Path
+        A TOML file as ``calibrate`` writes it.
+
+    Returns
+    -------
+    Calibration
+
     Raises
     ------
     CalibrationError
