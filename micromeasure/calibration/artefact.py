@@ -1,5 +1,6 @@
 """One image of a calibration artefact, whatever it shows: rulings or a grid."""
 
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -46,7 +47,8 @@ def measure_artefact(
     _check_exposure(grey, full_scale, name)
     if pattern == "grid":
         return measure_grid(grey, name)
-    direction = find_direction(in_256_steps(grey))
+    seen = in_256_steps(grey)
+    direction = find_direction(seen)
     may_be_ruled = direction.share > _ONE_WAY and direction.significance > _CLEAR
     if pattern == "rulings":
         if not may_be_ruled:
@@ -57,21 +59,22 @@ def measure_artefact(
             raise CalibrationError([message])
         return measure_rulings(grey, name, direction)
     if not may_be_ruled:
-        return measure_grid(grey, name)
+        return measure_grid(grey, name, seen)
     # Squares and dots may lean one way by chance, and rulings among dust none: what is likely
     # first, then the other.
-    if direction.share_at_strongest > _ONE_WAY:
-        try:
-            return measure_rulings(grey, name, direction)
-        except CalibrationError as no_ruling:
-            try:
-                return measure_grid(grey, name)
-            except CalibrationError:
-                raise no_ruling from None
+    ways = (
+        partial(measure_rulings, grey, name, direction),
+        partial(measure_grid, grey, name, seen),
+    )
+    likely = 0 if direction.share_at_strongest > _ONE_WAY else 1
     try:
-        return measure_grid(grey, name)
-    except CalibrationError:
-        return measure_rulings(grey, name, direction)
+        return ways[likely]()
+    except CalibrationError as failed:
+        try:
+            return ways[1 - likely]()
+        except CalibrationError as other:
+            # What speaks against a ruling tells more than that there is no grid.
+            raise (failed if likely == 0 else other) from None
 
 
 def _check_exposure(grey: NDArray[Any], full_scale: float, name: str) -> None:

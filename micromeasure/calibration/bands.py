@@ -115,7 +115,7 @@ def _sum_of_rows(part: NDArray[Any]) -> NDArray[Any]:
     import cv2
 
     if len(part) == 1:
-        return part[0]
+        return np.asarray(part[0])
     return np.asarray(cv2.reduce(part, 0, cv2.REDUCE_SUM, dtype=cv2.CV_32F)[0])
 
 

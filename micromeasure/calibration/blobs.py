@@ -4,6 +4,7 @@ The elements are compared by least squares with one shape, fitted to all of them
 """
 
 import dataclasses
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +16,9 @@ from micromeasure.calibration.ground import Ground
 
 FloatArray = NDArray[np.float64]
 
-_SEARCH_PX = 1_500_000  # found on an image reduced to about this size, if that is fine enough
+_SEARCH_PX = 1_500_000  # found on an image reduced to this size, if that is fine enough
+_RESOLVED_PX = 2.5  # least half width of an element on the level on which it is found
+_BETTER = 1.15
 _LEAST_AREA = 12  # px on the image searched
 _FEWEST = 9
 _ALIKE = (0.6, 1.6)  # area of an element in units of the usual one
@@ -25,6 +28,8 @@ _OFFSETS = (-2, -1, 0, 1)  # quarters of a pixel by which a centre misses a pixe
 _TAPER_PX = 2.0
 _PHASES = 4  # the mean element is sampled at quarters of a pixel
 _MARGIN_PX = 3
+_IN_CACHE = 150_000  # pixels worked on at a time
+_ENOUGH_FOR_NOISE = 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,8 +47,8 @@ class Blobs:
     dark : bool
     share : float
         Share of the area of everything of their polarity that lies within the image.
-    bulge_px2 : float
-        See `Element.bulge_px2`; 0 before they are located.
+    element : Element or None
+        Their common shape; None before they are located.
     """
 
     centre_px: FloatArray
@@ -51,15 +56,16 @@ class Blobs:
     radius_px: float
     dark: bool
     share: float
-    bulge_px2: float = 0.0
+    element: Element | None = None
 
 
-def find_blobs(grey: NDArray[Any]) -> Blobs | None:
-    """Find equal, separate elements and locate them to the nearest few tenths of a pixel.
+def find_blobs(image: NDArray[np.uint8]) -> Blobs | None:
+    """Find equal, separate elements and locate them to the nearest pixel or so.
 
     Parameters
     ----------
-    grey : ndarray, shape (rows, cols)
+    image : ndarray of uint8, shape (rows, cols)
+        From `in_256_steps`.
 
     Returns
     -------
@@ -68,28 +74,39 @@ def find_blobs(grey: NDArray[Any]) -> Blobs | None:
     """
     import cv2
 
-    rows, cols = grey.shape
-    factor = max(1, int(np.sqrt(rows * cols / _SEARCH_PX)))
-    for reduction in sorted({factor, 1}, reverse=True):
-        size = (cols // reduction, rows // reduction)
-        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-        best: Blobs | None = None
-        for sigma in _BLURS:
-            for blobs in _both_polarities(small, sigma):
-                if best is None or len(blobs.centre_px) > 1.15 * len(best.centre_px):
-                    best = blobs
-            if best is not None and best.share > _MOST:
-                break
-        if best is not None:
-            ratio = np.array([cols / size[0], rows / size[1]])
-            return Blobs(
-                centre_px=(best.centre_px + 0.5) * ratio - 0.5,
-                u_px=np.full(len(best.centre_px), np.nan),
-                radius_px=best.radius_px * float(ratio.max()),
-                dark=best.dark,
-                share=best.share,
-            )
-    return None
+    levels = [image]
+    while levels[-1].size > _SEARCH_PX:
+        rows, cols = levels[-1].shape
+        small = cv2.resize(levels[-1], (cols // 2, rows // 2), interpolation=cv2.INTER_AREA)
+        levels.append(np.asarray(small))
+    best: Blobs | None = None
+    for level in reversed(levels):
+        ratio = np.array([image.shape[1] / level.shape[1], image.shape[0] / level.shape[0]])
+        found = _on_one_level(level.astype(np.float32), ratio)
+        if found is None:
+            continue
+        if best is None or len(found.centre_px) > _BETTER * len(best.centre_px):
+            best = found
+        # Smaller elements may hide in what is seen too coarsely: then a finer level decides.
+        if best.share > _MOST and found.radius_px > _RESOLVED_PX * float(ratio.max()):
+            break
+    return best
+
+
+def _on_one_level(small: NDArray[np.float32], ratio: FloatArray) -> Blobs | None:
+    """Return the elements found in a reduced image, in pixels of the whole one."""
+    best: Blobs | None = None
+    for sigma in _BLURS:
+        for blobs in _both_polarities(small, sigma):
+            if best is None or len(blobs.centre_px) > _BETTER * len(best.centre_px):
+                best = blobs
+        if best is not None and best.share > _MOST:
+            break
+    return best and dataclasses.replace(
+        best,
+        centre_px=(best.centre_px + 0.5) * ratio - 0.5,
+        radius_px=best.radius_px * float(ratio.max()),
+    )
 
 
 def _both_polarities(small: NDArray[np.float32], sigma: float) -> list[Blobs]:
@@ -102,7 +119,8 @@ def _both_polarities(small: NDArray[np.float32], sigma: float) -> list[Blobs]:
     low, high = np.percentile(uneven[::3, ::3], [0.5, 99.5])
     if high <= low:
         return []
-    digits = np.clip((uneven - low) * (255.0 / (high - low)), 0, 255).astype(np.uint8)
+    # The saturating conversion takes the absolute value: what is below 0 must be cut off first.
+    digits = cv2.convertScaleAbs(np.maximum(uneven - low, 0.0), alpha=255.0 / (high - low))
     level, above = cv2.threshold(digits, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
     del level
     found = []
@@ -144,7 +162,13 @@ def _equal_elements(mask: NDArray[Any], *, dark: bool) -> Blobs | None:
 
 
 def locate_blobs(
-    grey: NDArray[Any], blobs: Blobs, *, pitch_px: float, turn_rad: float, light: Ground
+    grey: NDArray[Any],
+    blobs: Blobs,
+    *,
+    pitch_px: float,
+    turn_rad: float,
+    light: Ground,
+    element: Element | None = None,
 ) -> Blobs:
     """Locate elements by comparing each with the shape common to all.
 
@@ -159,12 +183,14 @@ def locate_blobs(
         Direction of the grid.
     light : Ground
         Brightness of the lighter parts: light that falls off across an element would shift it.
+    element : Element or None
+        The common shape if it is known; the centres are then known to a few tenths of a pixel.
 
     Returns
     -------
     Blobs
         The same elements; `u_px` is infinite where the window reaches out of the image, or where
-        one differs from all others.
+        one differs from all others. `element` is their shape.
     """
     reach = int(min(np.ceil(blobs.radius_px + _MARGIN_PX), max(2.0, pitch_px / 2)))
     centre = blobs.centre_px
@@ -173,101 +199,191 @@ def locate_blobs(
     if not inside.any():
         return dataclasses.replace(blobs, u_px=np.full(len(centre), np.inf))
     centre = centre[inside]
-    offsets = np.arange(-reach, reach + 1)
     u_px = np.full(len(centre), np.inf)
-    element: Element | None = None
-    views = np.lib.stride_tricks.sliding_window_view(grey, (2 * reach + 1, 2 * reach + 1))
-    for _ in range(2):
-        quarter = np.rint(centre * _PHASES).astype(np.intp)
-        whole = (quarter + _PHASES // 2) // _PHASES
-        phase = quarter - whole * _PHASES
-        start = whole - reach
-        patch = views[start[:, 1], start[:, 0]] / _local_light(light, whole, offsets)
-        mean, count = _mean_image(patch, phase, reach)
-        if element is None:
-            element = fit_element(mean, count, _PHASES, half_px=blobs.radius_px, turn_rad=turn_rad)
-        else:
-            element = refine_element(mean, count, _PHASES, element)
-        shift, u_px = _shifts(patch, phase, element, reach)
-        centre = quarter / _PHASES + np.clip(shift, -1.0, 1.0)
+    shape: Element | None = None
+    for _ in range(2 if element is None else 1):
+        windows = _Windows.of(grey, centre, light, reach)
+        shape = element or _common_element(windows, blobs, turn_rad, shape)
+        shift, u_px = _shifts(windows, shape)
+        centre = windows.centre_px + np.clip(shift, -1.0, 1.0)
     all_centre = blobs.centre_px.copy()
     all_u = np.full(len(all_centre), np.inf)
     all_centre[inside], all_u[inside] = centre, u_px
-    bulge_px2 = 0.0 if element is None else element.bulge_px2
-    return dataclasses.replace(blobs, centre_px=all_centre, u_px=all_u, bulge_px2=bulge_px2)
+    return dataclasses.replace(blobs, centre_px=all_centre, u_px=all_u, element=shape)
 
 
-def _local_light(
-    light: Ground, whole: NDArray[np.intp], offsets: NDArray[np.intp]
-) -> NDArray[np.float32]:
-    """Return the light over each element's window, as a plane through it."""
-    x, y = whole[:, 0].astype(np.float64), whole[:, 1].astype(np.float64)
-    reach = float(offsets[-1])
-    middle = light.at(x, y)
-    slope_x = (light.at(x + reach, y) - light.at(x - reach, y)) / (2 * reach)
-    slope_y = (light.at(x, y + reach) - light.at(x, y - reach)) / (2 * reach)
-    across = slope_x[:, None] * offsets
-    down = middle[:, None] + slope_y[:, None] * offsets
-    down = np.maximum(
-        down, 1e-3 * float(np.abs(middle).max()) + np.abs(across).max(axis=1)[:, None]
-    )
-    return np.asarray(down[:, :, None].astype(np.float32) + across[:, None, :].astype(np.float32))
+def _common_element(
+    windows: "_Windows", blobs: Blobs, turn_rad: float, before: Element | None
+) -> Element:
+    mean, count = _mean_image(windows)
+    if before is not None:
+        return refine_element(mean, count, _PHASES, before)
+    return fit_element(mean, count, _PHASES, half_px=blobs.radius_px, turn_rad=turn_rad)
 
 
-def _mean_image(
-    patch: NDArray[Any], phase: NDArray[np.intp], reach: int
-) -> tuple[FloatArray, FloatArray]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Windows:
+    """Square windows of pixels about elements, each centred to a quarter of a pixel.
+
+    Attributes
+    ----------
+    views : ndarray, shape (rows, cols, side, side)
+        Every window of the image.
+    start : ndarray of int, shape (n, 2)
+        First column and row of each element's window.
+    phase : ndarray of int, shape (n, 2)
+        By how many quarters of a pixel the element's centre misses the window's.
+    light, slope : ndarray, shape (n,) and (n, 2)
+        Brightness of the light at the element, and its relative change for a pixel.
+    """
+
+    views: NDArray[Any]
+    start: NDArray[np.intp]
+    phase: NDArray[np.intp]
+    light: FloatArray
+    slope: FloatArray
+
+    @classmethod
+    def of(cls, grey: NDArray[Any], centre: FloatArray, light: Ground, reach: int) -> "_Windows":
+        quarter = np.rint(centre * _PHASES).astype(np.intp)
+        whole = (quarter + _PHASES // 2) // _PHASES
+        x, y = whole.T.astype(np.float64)
+        levels = light.at(
+            x + reach * np.array([0, 1, -1, 0, 0])[:, None],
+            y + reach * np.array([0, 0, 0, 1, -1])[:, None],
+        )
+        middle = np.maximum(levels[0], 1e-3 * float(np.abs(levels[0]).max()))
+        slope = np.stack([levels[1] - levels[2], levels[3] - levels[4]], axis=1)
+        return cls(
+            views=np.lib.stride_tricks.sliding_window_view(grey, (2 * reach + 1, 2 * reach + 1)),
+            start=whole - reach,
+            phase=quarter - whole * _PHASES,
+            light=middle,
+            slope=slope / (2 * reach * middle[:, None]),
+        )
+
+    @property
+    def centre_px(self) -> FloatArray:
+        return self.start + self.reach + self.phase / _PHASES
+
+    @property
+    def reach(self) -> int:
+        return int(self.views.shape[2]) // 2
+
+    def by_phase(self) -> Iterator[tuple[int, int, NDArray[np.intp]]]:
+        """Yield both phases and the elements that have them."""
+        for px in _OFFSETS:
+            for py in _OFFSETS:
+                members = np.flatnonzero((self.phase == (px, py)).all(axis=1))
+                if len(members):
+                    yield px, py, members
+
+    def pixels(
+        self, members: NDArray[np.intp]
+    ) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float32]]]:
+        """Yield the pixels of elements, a row an element, some elements at a time."""
+        pieces = 1 + len(members) * self.views[0, 0].size // _IN_CACHE
+        for some in np.array_split(members, pieces):
+            x, y = self.start[some].T
+            yield some, self.views[y, x].reshape(len(some), -1).astype(np.float32)
+
+
+def _mean_image(windows: _Windows) -> tuple[FloatArray, FloatArray]:
     """Return the mean element on a grid of quarter pixels, and the pixels behind each sample."""
+    reach = windows.reach
     side = _PHASES * (2 * reach + 2) + 1
     middle = side // 2
     sums, counts = np.zeros((side, side)), np.zeros((side, side))
-    level = patch.mean(axis=(1, 2), keepdims=True)
-    for px in _OFFSETS:
-        for py in _OFFSETS:
-            members = (phase[:, 0] == px) & (phase[:, 1] == py)
-            if not members.any():
-                continue
-            rows = middle - py + _PHASES * np.arange(-reach, reach + 1)
-            cols = middle - px + _PHASES * np.arange(-reach, reach + 1)
-            sums[np.ix_(rows, cols)] += (patch[members] - level[members]).sum(axis=0)
-            counts[np.ix_(rows, cols)] += members.sum()
+    across = _PHASES * np.arange(-reach, reach + 1)
+    for px, py, members in windows.by_phase():
+        place = np.ix_(middle - py + across, middle - px + across)
+        for some, pixels in windows.pixels(members):
+            share = pixels / windows.light[some, None].astype(np.float32)
+            share -= share.mean(axis=1, keepdims=True)
+            sums[place] += share.sum(axis=0).reshape(len(across), -1)
+            counts[place] += len(some)
     return sums / np.maximum(counts, 1.0), counts
 
 
-def _shifts(
-    patch: NDArray[Any], phase: NDArray[np.intp], element: Element, reach: int
-) -> tuple[FloatArray, FloatArray]:
-    """Return shifts against the quarter-pixel places, shape (n, 2), and their uncertainty."""
-    step = np.arange(-reach, reach + 1)
-    tilt_x = np.broadcast_to(step, (len(step), len(step))).ravel() / reach
-    tilt_y = np.broadcast_to(step[:, None], (len(step), len(step))).ravel() / reach
-    shift = np.zeros((len(patch), 2))
-    u = np.full(len(patch), np.inf)
-    variance = np.full(len(patch), np.nan)
-    inverse_of = np.zeros(len(patch))
-    for px in _OFFSETS:
-        for py in _OFFSETS:
-            members = np.flatnonzero((phase[:, 0] == px) & (phase[:, 1] == py))
-            if len(members) == 0:
-                continue
-            dx, dy = np.meshgrid(step - px / _PHASES, step - py / _PHASES)
-            slope_x, slope_y = element.slopes(dx, dy)
-            columns = np.stack(
-                [np.ones(len(step) ** 2), element.at(dx, dy).ravel(), slope_x.ravel(),
-                 slope_y.ravel(), tilt_x, tilt_y]
-            )  # fmt: skip
-            # A window that fades out about the element's own centre, not the pixel's, keeps what
-            # the shape does not describe from pulling to one side.
-            edge = np.maximum(np.abs(dx), np.abs(dy)).ravel()
-            weight = np.clip((reach + 0.5 - edge) / _TAPER_PX, 0.0, 1.0)
-            values = patch[members].reshape(len(members), -1)
-            inverse = np.linalg.pinv((columns * weight) @ columns.T)
-            solution = values @ (columns * weight).T @ inverse
-            residual = (values - solution @ columns) * weight
-            shift[members] = -solution[:, 2:4] / solution[:, 1:2]
-            variance[members] = (residual**2).mean(axis=1)
-            inverse_of[members] = (inverse[2, 2] + inverse[3, 3]) / 2 / solution[:, 1] ** 2
+def _shifts(windows: _Windows, element: Element) -> tuple[FloatArray, FloatArray]:
+    """Return shifts against the quarter-pixel places, shape (n, 2), and their uncertainty.
+
+    Notes
+    -----
+    Light that falls off across an element brightens one flank of it, which looks like a shift.
+    The slope of the light is known, so that its part is taken off.
+    """
+    n = len(windows.start)
+    shift = np.zeros((n, 2))
+    variance = np.full(n, np.nan)
+    inverse_of = np.zeros(n)
+    for px, py, members in windows.by_phase():
+        shape = _Shape.of(element, windows.reach, px / _PHASES, py / _PHASES)
+        for some, pixels in windows.pixels(members):
+            solution = (pixels @ shape.solver).astype(np.float64)
+            by_light = solution[:, 1:2] * windows.slope[some]
+            solution -= by_light @ shape.lit
+            model = np.concatenate([solution, by_light], axis=1).astype(np.float32)
+            residual = (pixels[:, shape.some] - model @ shape.columns) * shape.weight
+            residual /= windows.light[some, None].astype(np.float32)
+            variance[some] = np.einsum("ij,ij->i", residual, residual) / residual.shape[1]
+            depth = solution[:, 1] / windows.light[some]
+            inverse_of[some] = shape.inverse / depth**2
+            shift[some] = -solution[:, 2:4] / solution[:, 1:2]
     noise2 = float(np.median(variance))
+    u = np.full(n, np.inf)
     same = variance < 4.0 * noise2
     u[same] = np.sqrt(variance[same] * inverse_of[same])
     return shift, u
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shape:
+    """The linear fit of an element at one phase of the pixels.
+
+    Attributes
+    ----------
+    solver : ndarray, shape (n_pixels, 6)
+        Makes level, height, both slopes and both tilts of the ground of the pixels.
+    lit : ndarray, shape (2, 6)
+        What light that changes by 1 for a pixel in x, in y, adds to them for height 1.
+    inverse : float
+        Variance of a shift for height 1 and noise 1.
+    some : slice
+        Pixels that suffice to tell the noise.
+    columns, weight : ndarray, shape (8, n) and (n,)
+        At these, all that is fitted and the two effects of the light; and the window.
+    """
+
+    solver: NDArray[np.float32]
+    lit: FloatArray
+    inverse: float
+    some: slice
+    columns: NDArray[np.float32]
+    weight: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, element: Element, reach: int, px: float, py: float) -> "_Shape":
+        step = np.arange(-reach, reach + 1)
+        dx, dy = (v.ravel() for v in np.meshgrid(step - px, step - py))
+        height = element.at(dx, dy)
+        columns = np.stack(
+            [np.ones_like(height), height, *element.slopes(dx, dy), dx / reach, dy / reach]
+        )
+        lit = np.stack([height * dx, height * dy])
+        # A window that fades out about the element's own centre, not the pixel's, keeps what
+        # the shape does not describe from pulling to one side.
+        edge = np.maximum(np.abs(dx), np.abs(dy))
+        weight = np.clip((reach + 0.5 - edge) / _TAPER_PX, 0.0, 1.0)
+        inverse = np.linalg.pinv((columns * weight) @ columns.T)
+        solver = (columns * weight).T @ inverse
+        # An odd step touches every column of the window in turn.
+        some = slice(None, None, max(1, len(dx) // _ENOUGH_FOR_NOISE) | 1)
+        return cls(
+            solver=solver.astype(np.float32),
+            lit=lit @ solver,
+            inverse=float(inverse[2, 2] + inverse[3, 3]) / 2,
+            some=some,
+            columns=np.concatenate([columns, lit])[:, some].astype(np.float32),
+            weight=weight[some].astype(np.float32),
+        )

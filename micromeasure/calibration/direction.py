@@ -49,13 +49,13 @@ def in_256_steps(image: NDArray[Any]) -> NDArray[np.uint8]:
     low, high = np.quantile(sample, [_OUTSIDE, 1.0 - _OUTSIDE])
     if high <= low:
         low, high = float(image.min()), float(image.max())
-    scale = 255.0 / max(float(high - low), 1e-30)
-    if image.dtype not in (np.uint16, np.float32, np.float64):
+    if image.dtype != np.uint16:
         image = image.astype(np.float32)
+    scale = 255.0 / max(float(high - low), 1e-30)
     # The saturating conversion takes the absolute value: what is below 0 must be cut off first.
-    if image.dtype == np.uint16:
-        return np.asarray(cv2.convertScaleAbs(cv2.subtract(image, float(low)), alpha=scale))
-    return np.asarray(np.clip((image - low) * scale, 0, 255).astype(np.uint8))
+    above = np.maximum(image, np.asarray(low, dtype=image.dtype))
+    beta = -scale * float(above.dtype.type(low))
+    return np.asarray(cv2.convertScaleAbs(above, alpha=scale, beta=beta), dtype=np.uint8)
 
 
 def find_direction(image: NDArray[Any]) -> Direction:

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,9 @@ _ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
 _BETWEEN_SHARE = 0.015
 _BETWEEN_CLEAR = 8.0
 _FEWEST_DIVISIONS = 5
+_CROSSWISE = 0.3  # of a line's depth: greatest variation along the lines with their own pitch
+_COARSE_PITCH_PX = 8.0
+_ENOUGH_LINES = 24
 _STRETCHES = 8  # parts of the height looked at apart
 
 
@@ -69,13 +73,15 @@ class Fitted:
     y_px: FloatArray
 
 
-def refuse_doubtful_numbers(located: Located, fitted: Fitted, name: str) -> None:
+def refuse_doubtful_numbers(
+    image: NDArray[Any], located: Located, fitted: Fitted, name: str
+) -> None:
     """Stop where the lines themselves say that their numbers may be wrong.
 
     Raises
     ------
     CalibrationError
-        If lines stand in pairs, are broken like rows of dots, or others stand between them.
+        If lines stand in pairs, are the rows of a grid, are ragged, or others stand between them.
     """
     law = fitted.law
     pitch = law.solution[1]
@@ -93,10 +99,10 @@ def refuse_doubtful_numbers(located: Located, fitted: Fitted, name: str) -> None
                 "light."
             )
             raise CalibrationError([message])
-    if _continuity(fitted) < _CONTINUOUS:
+    if _continuity(fitted) < _CONTINUOUS or _crosswise(image, located, fitted) > _CROSSWISE:
         message = (
-            f"{name}: the lines found are broken into pieces, as rows of dots or squares are; an "
-            "image of a grid is measured with --pattern grid."
+            f"{name}: the lines found are broken into pieces or crossed by others, as those of a "
+            "grid are; an image of a grid is measured with --pattern grid."
         )
         raise CalibrationError([message])
     _refuse_ragged(fitted, name)
@@ -136,6 +142,51 @@ def _continuity(fitted: Fitted) -> float:
     seen = np.bincount(fitted.number, minlength=len(first))
     lines = fitted.law.lines
     return float(np.median(seen[lines] / (last - first + 1)[lines]))
+
+
+def _crosswise(image: NDArray[Any], located: Located, fitted: Fitted) -> float:
+    """Return how strongly lines, or the ground between them, vary along them with their own pitch.
+
+    Returns
+    -------
+    float
+        Amplitude in units of the lines' depth: near 0 for rulings, about a half for a grid.
+    """
+    import cv2
+
+    law, y_middle = fitted.law, located.bands.y_middle
+    start, pitch, tangent = law.solution[:3]
+    # So coarse that blur and noise matter less, and so fine that a division is resolved.
+    factor = max(1, int(pitch / _COARSE_PITCH_PX))
+    size = (image.shape[1] // factor, image.shape[0] // factor)
+    small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if factor > 1 else image
+    row = np.arange(size[1])
+    y = (row + 0.5) * factor - 0.5 - y_middle
+    lines = law.lines[:: max(1, len(law.lines) // _ENOUGH_LINES)]
+    low, high = (
+        np.array([extreme(fitted.y_px[fitted.number == n]) for n in lines])
+        for extreme in (min, max)
+    )
+    levels, amplitudes = [], []
+    for beside in (0.0, 0.5):
+        x = start + pitch * (lines[:, None] + beside) - tangent * y
+        column = (x + 0.5) / factor - 0.5
+        left = np.clip(column.astype(np.intp), 0, size[0] - 2)
+        inside = (column >= 0) & (column < size[0] - 1) & (y > low[:, None]) & (y < high[:, None])
+        count = np.maximum(inside.sum(axis=1, keepdims=True), 1)
+        # To the nearest pixel, slanting lines would jump, at times in step with the pitch.
+        share = column - left
+        value = (1.0 - share) * small[row, left] + share * small[row, left + 1]
+        value = np.where(inside, value, 0.0)
+        mean = value.sum(axis=1, keepdims=True) / count
+        wave = np.fft.rfft(np.where(inside, value - mean, 0.0), axis=1)
+        # Dust stands on some of the lines, elements of a grid on all.
+        power = np.median((2 * np.abs(wave) / count) ** 2, axis=0)
+        expected = size[1] * factor / pitch
+        reach = power[math.floor(0.9 * expected) : math.ceil(1.1 * expected) + 1]
+        levels.append(float(np.median(mean)))
+        amplitudes.append(float(np.sqrt(reach.max(initial=0.0))))
+    return max(amplitudes) / max(abs(levels[1] - levels[0]), 1e-9)
 
 
 def _between_lines(located: Located, fitted: Fitted) -> float | None:

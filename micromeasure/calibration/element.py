@@ -8,10 +8,9 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-_ROUNDS = 6
-_ENOUGH = 1500  # samples, for two numbers
+_ROUNDS_TO_TELL, _ROUNDS = 4, 4
+_ENOUGH = 600  # samples, for two numbers
 _OFFERS = 5
-_STEP_PX = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,13 +40,23 @@ class Element:
 
         if self.is_round:
             return np.asarray(ndtr((self.half_px - np.hypot(dx_px, dy_px)) / self.sigma_px))
+        along, across = self._turned(dx_px, dy_px)
+        return self._stripe(along) * self._stripe(across)
+
+    def _turned(self, dx_px: FloatArray, dy_px: FloatArray) -> tuple[FloatArray, FloatArray]:
         cosine, sine = np.cos(self.turn_rad), np.sin(self.turn_rad)
-        height = np.ones(np.broadcast_shapes(dx_px.shape, dy_px.shape))
-        for u in (cosine * dx_px + sine * dy_px, cosine * dy_px - sine * dx_px):
-            height = height * (
-                ndtr((u + self.half_px) / self.sigma_px) - ndtr((u - self.half_px) / self.sigma_px)
-            )
-        return height
+        return cosine * dx_px + sine * dy_px, cosine * dy_px - sine * dx_px
+
+    def _stripe(self, u: FloatArray) -> FloatArray:
+        from scipy.special import ndtr
+
+        return np.asarray(
+            ndtr((u + self.half_px) / self.sigma_px) - ndtr((u - self.half_px) / self.sigma_px)
+        )
+
+    def _density(self, u: FloatArray) -> FloatArray:
+        z = u / self.sigma_px
+        return np.asarray(np.exp(-0.5 * z * z) / (np.sqrt(2 * np.pi) * self.sigma_px))
 
     @property
     def bulge_px2(self) -> float:
@@ -60,10 +69,18 @@ class Element:
         return (3.0 if self.is_round else 10.0 / 3.0) * self.half_px**2
 
     def slopes(self, dx_px: FloatArray, dy_px: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the derivatives by dx and dy, by central differences."""
-        along = self.at(dx_px + _STEP_PX, dy_px) - self.at(dx_px - _STEP_PX, dy_px)
-        across = self.at(dx_px, dy_px + _STEP_PX) - self.at(dx_px, dy_px - _STEP_PX)
-        return along / (2 * _STEP_PX), across / (2 * _STEP_PX)
+        """Return the derivatives by dx and dy."""
+        if self.is_round:
+            radius = np.hypot(dx_px, dy_px)
+            fall = -self._density(radius - self.half_px) / np.maximum(radius, 1e-9)
+            return fall * dx_px, fall * dy_px
+        along, across = self._turned(dx_px, dy_px)
+        by_along, by_across = (
+            (self._density(u + self.half_px) - self._density(u - self.half_px)) * self._stripe(v)
+            for u, v in ((along, across), (across, along))
+        )
+        cosine, sine = np.cos(self.turn_rad), np.sin(self.turn_rad)
+        return cosine * by_along - sine * by_across, sine * by_along + cosine * by_across
 
 
 def fit_element(
@@ -83,7 +100,7 @@ def fit_element(
     found = [
         _closest(
             Element(is_round=is_round, half_px=half_px, sigma_px=1.0, turn_rad=turn_rad),
-            mean_image, span=(0.5, 1.2), rounds=_ROUNDS,
+            mean_image, span=(0.5, 1.2), rounds=_ROUNDS_TO_TELL,
         )
         for is_round in (True, False)
     ]  # fmt: skip
@@ -95,7 +112,7 @@ def refine_element(
 ) -> Element:
     """Fit an element's size and blur again, to a better mean image, from values nearby."""
     mean_image = _Samples.of(mean, weight, samples_per_px)
-    return _closest(start, mean_image, span=(0.05, 0.3), rounds=_ROUNDS - 2)[0]
+    return _closest(start, mean_image, span=(0.05, 0.3), rounds=_ROUNDS)[0]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,28 +144,31 @@ def _closest(
     """Search half size and blur on a grid that closes in on the best pair."""
     best, least = start, np.inf
     width = np.array(span)
+    offsets = np.linspace(-1, 1, _OFFERS)
+    square = np.stack(np.meshgrid(offsets, offsets, indexing="ij"), axis=-1).reshape(-1, 2)
     for _ in range(rounds):
-        centre = np.log([best.half_px, best.sigma_px])
-        for i in np.linspace(-1, 1, _OFFERS):
-            for j in np.linspace(-1, 1, _OFFERS):
-                half, sigma = np.exp(centre + width * (i, j))
-                offer = dataclasses.replace(start, half_px=float(half), sigma_px=float(sigma))
-                misfit = _misfit(offer.at(samples.dx_px, samples.dy_px), samples)
-                if misfit < least:
-                    best, least = offer, misfit
+        half, sigma = np.exp(np.log([best.half_px, best.sigma_px]) + width * square).T
+        offers = [
+            dataclasses.replace(start, half_px=float(h), sigma_px=float(s))
+            for h, s in zip(half, sigma, strict=True)
+        ]
+        misfits = _misfits(np.stack([o.at(samples.dx_px, samples.dy_px) for o in offers]), samples)
+        at = int(np.argmin(misfits))
+        if misfits[at] < least:
+            best, least = offers[at], float(misfits[at])
         width = width / 2
     return best, least
 
 
-def _misfit(height: FloatArray, samples: _Samples) -> float:
+def _misfits(heights: FloatArray, samples: _Samples) -> FloatArray:
+    """Return the sum of squares that each shape, one a row, leaves of the mean image."""
     root, target = samples.root, samples.mean * samples.root
-    profile = height * root
+    profiles = heights * root
     # Level and height are solved for exactly by 2 x 2 normal equations.
-    ss, sp, pp = root @ root, root @ profile, profile @ profile
-    st, pt = root @ target, profile @ target
+    ss, st, tt = root @ root, root @ target, target @ target
+    sp, pp, pt = profiles @ root, np.einsum("ij,ij->i", profiles, profiles), profiles @ target
     determinant = ss * pp - sp * sp
-    if determinant <= 1e-9 * ss * pp:
-        return float("inf")
-    level, depth = (pp * st - sp * pt) / determinant, (ss * pt - sp * st) / determinant
-    residual = target - level * root - depth * profile
-    return float(residual @ residual)
+    good = determinant > 1e-9 * ss * pp
+    safe = np.where(good, determinant, 1.0)
+    level, depth = (pp * st - sp * pt) / safe, (ss * pt - sp * st) / safe
+    return np.asarray(np.where(good, tt - level * st - depth * pt, np.inf))

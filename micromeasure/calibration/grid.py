@@ -1,5 +1,6 @@
 """One image of a grid, from pixels to both scales, squareness and radial distortion."""
 
+import dataclasses
 import math
 from dataclasses import dataclass
 from typing import Any
@@ -7,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from micromeasure.calibration.blobs import find_blobs, locate_blobs
+from micromeasure.calibration.blobs import Blobs, find_blobs, locate_blobs
+from micromeasure.calibration.direction import in_256_steps
 from micromeasure.calibration.ground import find_ground
 from micromeasure.calibration.lattice import number_elements
 from micromeasure.errors import CalibrationError
@@ -16,6 +18,7 @@ FloatArray = NDArray[np.float64]
 
 _FEWEST = 9
 _FEWEST_EACH_WAY = 3
+_ENOUGH = 300  # elements, for their shape
 _CUT = 4.5
 _ROUNDS = 8
 _CLEAR = 4.0  # distortion is taken for real from this many standard uncertainties on
@@ -75,7 +78,7 @@ class GridImage:
         return float(np.degrees(np.arctan2(self.pixels_per_cell[1, 0], self.pixels_per_cell[0, 0])))
 
 
-def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
+def measure_grid(grey: NDArray[Any], name: str, seen: NDArray[np.uint8] | None = None) -> GridImage:
     """Find, number and fit the elements of a grid.
 
     Parameters
@@ -83,6 +86,8 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
     grey : ndarray, shape (rows, cols)
     name : str
         Of the image, for messages.
+    seen : ndarray of uint8 or None
+        The image from `in_256_steps`, where it is known already.
 
     Returns
     -------
@@ -93,27 +98,22 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
     CalibrationError
         If there is no regular grid or its numbers are not certain.
     """
-    blobs = find_blobs(grey)
+    blobs = find_blobs(in_256_steps(grey) if seen is None else seen)
     if blobs is None:
         raise CalibrationError([_nothing(name)])
     numbered = number_elements(blobs.centre_px)
     if numbered is None or not _is_grid(numbered[0][numbered[1]]):
         raise CalibrationError([_nothing(name)])
-    first = _law(blobs.centre_px[numbered[1]], numbered[0][numbered[1]], None)
-    pitch = float(np.hypot(*first.solution[[1, 4]]))
-    covered = min(0.9, math.pi * blobs.radius_px**2 / pitch**2)
-    share = 1.0 - (1.0 - covered if blobs.dark else covered) / 2
-    light = find_ground(grey, share=share, feature_px=pitch)
-    turn = math.atan2(first.solution[4], first.solution[1])
-    located = locate_blobs(grey, blobs, pitch_px=pitch, turn_rad=turn, light=light)
+    located = _locate(grey, blobs, *numbered)
     good = numbered[1] & np.isfinite(located.u_px)
     numbers, centre = numbered[0][good], located.centre_px[good]
     if not _is_grid(numbers):
         raise CalibrationError([_nothing(name)])
     size = (grey.shape[1], grey.shape[0])
-    trust = _Trust(u_px=located.u_px[good], bulge_px2=located.bulge_px2)
+    bulge_px2 = 0.0 if located.element is None else located.element.bulge_px2
+    trust = _Trust(u_px=located.u_px[good], bulge_px2=bulge_px2)
     law, middle = _best_law(centre, numbers, size, trust)
-    if law.sd > _IRREGULAR * pitch:
+    if law.sd > _IRREGULAR * float(np.hypot(*law.solution[[1, 4]])):
         raise CalibrationError([_nothing(name)])
     k1, u_k1 = law.solution[6], np.sqrt(law.covariance[6, 6])
     chosen = [1, 2, 4, 5]
@@ -134,6 +134,35 @@ def measure_grid(grey: NDArray[Any], name: str) -> GridImage:
         dark=located.dark,
         residual_sd_px=law.sd,
     )
+
+
+def _locate(
+    grey: NDArray[Any], blobs: Blobs, numbers: NDArray[np.intp], belongs: NDArray[np.bool_]
+) -> Blobs:
+    """Locate the elements: of very many, some first, which tell their shape and the way to all."""
+    first = _law(blobs.centre_px[belongs], numbers[belongs], None)
+    pitch = float(np.hypot(*first.solution[[1, 4]]))
+    covered = min(0.9, math.pi * blobs.radius_px**2 / pitch**2)
+    share = 1.0 - (1.0 - covered if blobs.dark else covered) / 2
+    light = find_ground(grey, share=share, feature_px=pitch)
+    turn = math.atan2(first.solution[4], first.solution[1])
+    thinning = -(-len(belongs) // _ENOUGH)
+    if thinning == 1:
+        return locate_blobs(grey, blobs, pitch_px=pitch, turn_rad=turn, light=light)
+    some = np.flatnonzero(belongs)[:: thinning | 1]  # odd: touches every row and column in turn
+    part = dataclasses.replace(blobs, centre_px=blobs.centre_px[some], u_px=blobs.u_px[some])
+    part = locate_blobs(grey, part, pitch_px=pitch, turn_rad=turn, light=light)
+    good = np.isfinite(part.u_px)
+    if good.sum() < _FEWEST or part.element is None:
+        return locate_blobs(grey, blobs, pitch_px=pitch, turn_rad=turn, light=light)
+    middle = ((grey.shape[1] - 1) / 2, (grey.shape[0] - 1) / 2)
+    law = _law(part.centre_px[good], numbers[some][good], middle)
+    expected = blobs.centre_px.copy()
+    expected[belongs] = law.at(expected[belongs], numbers[belongs], middle)
+    return locate_blobs(
+        grey, dataclasses.replace(blobs, centre_px=expected), pitch_px=pitch, turn_rad=turn,
+        light=light, element=part.element,
+    )  # fmt: skip
 
 
 def _is_grid(numbers: NDArray[np.intp]) -> bool:
@@ -165,6 +194,17 @@ class _Law:
     residual: FloatArray
     sd: float
     dof: int
+
+    def at(
+        self, near: FloatArray, numbers: NDArray[np.intp], middle: tuple[float, float]
+    ) -> FloatArray:
+        """Return where elements are expected that are seen near some places."""
+        i, j = numbers.T.astype(np.float64)
+        away = near - np.asarray(middle)
+        bent = away * (away * away).sum(axis=1, keepdims=True) * self.solution[6]
+        straight = [self.solution[k] + self.solution[k + 1] * i + self.solution[k + 2] * j
+                    for k in (0, 3)]  # fmt: skip
+        return np.asarray(np.stack(straight, axis=1) - bent)
 
 
 def _best_law(
@@ -228,7 +268,8 @@ def _law(
     weighted = design * double[:, None]
     for _ in range(_ROUNDS):
         rows = np.concatenate([used, used])
-        solution = np.linalg.lstsq(weighted[rows], (target * double)[rows])[0]
+        part = weighted * rows[:, None]
+        solution = np.linalg.lstsq(part.T @ weighted, part.T @ (target * double))[0]
         residual = (target - design @ solution).reshape(2, n).T
         relative = np.abs(residual) * weight[:, None]
         spread = _MAD_TO_SD * float(np.median(relative[used]))

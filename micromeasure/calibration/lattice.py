@@ -8,6 +8,8 @@ IntArray = NDArray[np.intp]
 
 _TOLERANCE = 0.25  # of a pitch: how far a neighbour may lie from where it is expected
 _SAMPLE = 400
+_AXES, _SIGNS = np.array([0, 0, 1, 1]), np.array([1, -1, 1, -1])
+_WAYS = np.array([[1, 0], [-1, 0], [0, 1], [0, -1]])
 _UNNUMBERED = np.iinfo(np.intp).min
 
 
@@ -44,26 +46,25 @@ def number_elements(centre_px: FloatArray) -> tuple[IntArray, NDArray[np.bool_]]
     frontier = np.array([start], dtype=np.intp)
     pitch = float(np.hypot(*basis[0]))
     while len(frontier):
-        reached = []
-        for axis in (0, 1):
-            for sign in (1, -1):
-                expected = centre_px[frontier] + sign * step[frontier, axis]
-                distance, other = (np.asarray(found) for found in tree.query(expected))
-                near = distance < _TOLERANCE * pitch
-                source, target = frontier[near], other[near]
-                number = numbers[source].copy()
-                number[:, axis] += sign
-                fresh = numbers[target, 0] == _UNNUMBERED
-                if (numbers[target[~fresh]] != number[~fresh]).any():
-                    return None
-                target, first = np.unique(target[fresh], return_index=True)
-                source, number = source[fresh][first], number[fresh][first]
-                numbers[target] = number
-                step[target] = step[source]
-                taken = sign * (centre_px[target] - centre_px[source])
-                step[target, axis] += (taken - step[source, axis]) / 2
-                reached.append(target)
-        frontier = np.concatenate(reached)
+        # All four ways at once: forward and back along either axis.
+        expected = centre_px[frontier][:, None] + _SIGNS[:, None] * step[frontier][:, _AXES]
+        found = tree.query(expected, distance_upper_bound=_TOLERANCE * pitch)
+        distance, other = (np.asarray(part) for part in found)
+        source, way = np.nonzero(np.isfinite(distance))
+        target = other[source, way]
+        source = frontier[source]
+        number = numbers[source] + _WAYS[way]
+        fresh = numbers[target, 0] == _UNNUMBERED
+        reached, first = np.unique(target[fresh], return_index=True)
+        chosen, way = source[fresh][first], way[fresh][first]
+        numbers[reached] = number[fresh][first]
+        if (numbers[target] != number).any():
+            return None
+        step[reached] = step[chosen]
+        taken = _SIGNS[way][:, None] * (centre_px[reached] - centre_px[chosen])
+        axis = _AXES[way]
+        step[reached, axis] += (taken - step[chosen, axis]) / 2
+        frontier = reached
     belongs = numbers[:, 0] != _UNNUMBERED
     if len(np.unique(numbers[belongs], axis=0)) < belongs.sum():
         return None

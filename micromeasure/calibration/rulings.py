@@ -139,7 +139,7 @@ def measure_rulings(
         rows_per_band = min(longer, max(rows_per_band, image.shape[0] / _FEWEST_BANDS))
         located = _locate(image, cut_bands(image, tangent, rows_per_band), found)
     fitted = _fit(located, name)
-    refuse_doubtful_numbers(located, fitted, name)
+    refuse_doubtful_numbers(image, located, fitted, name)
     return _result(located, fitted, upright=upright)
 
 
