@@ -106,6 +106,9 @@ class Micrograph:
     slices : callable or None
         Of a focus stack: each call gives an iterator over its slices, lowest first, read one by
         one; `pixels` are those of the middle slice.
+    shared : dict
+        What several quantities work out of these pixels, each kept by the first that needs it; a
+        changed copy starts with none.
     """
 
     pixels: NDArray[Any]
@@ -116,6 +119,9 @@ class Micrograph:
     origin_px: tuple[int, int] = (0, 0)
     flags: tuple[str, ...] = ()
     slices: Callable[[], Iterator[NDArray[Any]]] | None = None
+    shared: dict[tuple[Any, ...], Any] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def grey(self) -> NDArray[np.float32]:
         """Return one value a pixel: the pixels themselves, or the luminance of colour.

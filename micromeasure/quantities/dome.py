@@ -25,13 +25,12 @@ from micromeasure.sideview.budget import (
     is_saturated,
     length_estimate,
     tilt_component,
-    window_of,
 )
 
 if TYPE_CHECKING:
     from micromeasure.sideview.profile import BaseLine, Crown
     from micromeasure.sideview.strip import Strip, Thickness
-    from micromeasure.sideview.view import SideView
+    from micromeasure.sideview.view import DomeView, SideView
 
 _METHOD = "dome-side-view/1"
 _MAX_TRACE = 4000
@@ -63,7 +62,6 @@ class _Dome:
     strip: "Strip | None"
     outer: np.ndarray
     micrograph: Micrograph
-    origin_px: tuple[int, int]
     flags: tuple[str, ...]
 
 
@@ -113,40 +111,27 @@ def measure_dome(micrograph: Micrograph, settings: DomeSettings, frames: Frames)
 
 
 def _find(micrograph: Micrograph, settings: DomeSettings) -> _Dome:
-    from micromeasure.sideview.frame import Frame
-    from micromeasure.sideview.profile import fit_crown, outer_path
-    from micromeasure.sideview.strip import split_strip
-    from micromeasure.sideview.view import base_line_of, drawn_base_line, take_apart
+    from micromeasure.sideview.view import dome_view_of
 
-    pixels, origin = window_of(micrograph, settings.region)
-    frame = Frame(calibration=micrograph.calibration, origin_px=origin)
-    view = take_apart(pixels, frame)
-    drawn = settings.base_line
-    base = base_line_of(view) if drawn is None else drawn_base_line(drawn, frame)
-    outer = outer_path(view.outline, base)
-    crown = fit_crown(view.outline, base, outer, settings.crown_arc_deg)
+    found = dome_view_of(
+        micrograph, settings.region,
+        base_line=settings.base_line, crown_arc_deg=settings.crown_arc_deg,
+    )  # fmt: skip
     return _Dome(
-        view=view, base=base, crown=crown, outer=outer, micrograph=micrograph, origin_px=origin,
-        strip=split_strip(view.outline, base, crown, view.thickness_um),
-        flags=_flags(micrograph, pixels, view=view, base=base, crown=crown),
+        view=found.view, base=found.base, crown=found.crown, outer=found.outer,
+        strip=found.strip, micrograph=micrograph, flags=_flags(micrograph, found),
     )  # fmt: skip
 
 
-def _flags(
-    micrograph: Micrograph,
-    pixels: np.ndarray,
-    *,
-    view: "SideView",
-    base: "BaseLine",
-    crown: "Crown",
-) -> tuple[str, ...]:
+def _flags(micrograph: Micrograph, found: "DomeView") -> tuple[str, ...]:
     flags = list(micrograph.flags)
-    if is_saturated(micrograph, pixels):
+    outline = found.view.outline
+    if is_saturated(micrograph, outline.pixels):
         flags.append("saturated")
-    burr = max(contact.beyond_um for contact in (base.left, base.right))
-    if burr > 5 * view.outline.noise.scatter + 0.5 * view.outline.pixel_um:
+    burr = max(contact.beyond_um for contact in (found.base.left, found.base.right))
+    if burr > 5 * outline.noise.scatter + 0.5 * outline.pixel_um:
         flags.append("contact-irregular")
-    if not crown.is_circle:
+    if not found.crown.is_circle:
         flags.append("crown-not-circular")
     return tuple(dict.fromkeys(flags))
 
@@ -333,7 +318,8 @@ def _arc_points(crown: "Crown", place: FloatArray) -> FloatArray:
 
 
 def _mark(dome: _Dome, role: str, points_px: FloatArray, label: str = "") -> Mark:
-    return Mark(role=role, points_px=points_px + np.array(dome.origin_px, dtype=float), label=label)
+    origin = np.array(dome.view.outline.frame.origin_px, dtype=float)
+    return Mark(role=role, points_px=points_px + origin, label=label)
 
 
 def _facts(dome: _Dome) -> dict[str, Any]:

@@ -15,7 +15,6 @@ from micromeasure.sideview.budget import (
     edge_offset,
     is_saturated,
     length_estimate,
-    window_of,
 )
 
 if TYPE_CHECKING:
@@ -56,33 +55,26 @@ def measure_fold(micrograph: Micrograph, settings: FoldSettings, frames: Frames)
     MeasurementError
         Naming the part that could not be found.
     """
-    from micromeasure.sideview.frame import Frame
-    from micromeasure.sideview.profile import fit_crown, outer_path
-    from micromeasure.sideview.strip import split_strip
-    from micromeasure.sideview.view import base_line_of, take_apart
+    from micromeasure.sideview.view import dome_view_of
 
-    pixels, origin = window_of(micrograph, settings.region)
-    view = take_apart(pixels, Frame(calibration=micrograph.calibration, origin_px=origin))
-    base = base_line_of(view)
+    found = dome_view_of(micrograph, settings.region)
+    view, base, strip = found.view, found.base, found.strip
     outline, thickness = view.outline, view.thickness_um
-    outer = outer_path(outline, base)
-    crown = fit_crown(outline, base, outer)
-    strip = split_strip(outline, base, crown, thickness)
     if strip is None or thickness is None:
-        sides = _solid_sides(outline, outer, crown.along_um / base.chord_um)
+        sides = _solid_sides(outline, found.outer, found.crown.along_um / base.chord_um)
         thickness = thickness or base.chord_um / 20
     else:
         sides = {
             "left foot": (strip.outer_left, strip.inner_left),
             "right foot": (strip.outer_right, strip.inner_right),
         }
-    flags = list(micrograph.flags) + ["saturated"] * is_saturated(micrograph, pixels)
-    found = {foot: _folds(outline, surfaces, thickness) for foot, surfaces in sides.items()}
+    flags = list(micrograph.flags) + ["saturated"] * is_saturated(micrograph, outline.pixels)
+    folds = {foot: _folds(outline, surfaces, thickness) for foot, surfaces in sides.items()}
     seen = _Seen(
-        outline=outline, micrograph=micrograph, origin_px=origin,
+        outline=outline, micrograph=micrograph, origin_px=outline.frame.origin_px,
         is_bright=view.part.is_bright, flags=tuple(dict.fromkeys(flags)),
     )  # fmt: skip
-    return _outcome(found, seen)
+    return _outcome(folds, seen)
 
 
 def _solid_sides(

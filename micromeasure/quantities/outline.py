@@ -20,7 +20,7 @@ from micromeasure.quantities.declare import (
     Quantity,
     Settings,
 )
-from micromeasure.sideview.budget import EDGE_MODEL_PX, is_saturated, length_estimate, window_of
+from micromeasure.sideview.budget import EDGE_MODEL_PX, is_saturated, length_estimate
 
 if TYPE_CHECKING:
     from micromeasure.sideview.outline import Outline
@@ -111,15 +111,14 @@ def measure_outline(micrograph: Micrograph, settings: OutlineSettings, frames: F
 def _traced(
     micrograph: Micrograph, settings: OutlineSettings
 ) -> tuple["Outline", tuple[str, ...], tuple[int, int]]:
-    from micromeasure.sideview.frame import Frame
-    from micromeasure.sideview.view import take_apart
+    from micromeasure.sideview.view import side_view_of
 
-    pixels, origin = window_of(micrograph, settings.region)
-    view = take_apart(pixels, Frame(calibration=micrograph.calibration, origin_px=origin))
-    flags = list(micrograph.flags) + ["saturated"] * is_saturated(micrograph, pixels)
+    view = side_view_of(micrograph, settings.region)
+    outline = view.outline
+    flags = list(micrograph.flags) + ["saturated"] * is_saturated(micrograph, outline.pixels)
     if view.support is not None or view.touches_border:
         flags.append("outline-cut")
-    return view.outline, tuple(dict.fromkeys(flags)), origin
+    return outline, tuple(dict.fromkeys(flags)), outline.frame.origin_px
 
 
 def _thinned(outline: "Outline") -> tuple[FloatArray, np.ndarray]:

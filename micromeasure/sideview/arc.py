@@ -5,50 +5,18 @@ by its offset, slope and curvature at u = 0, which stays well-conditioned for fl
 passes through a straight line without a jump.
 """
 
-import itertools
 import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from micromeasure.outcome import FloatArray
+from micromeasure.sideview.stretch import TUKEY, Noise, circle_distances, longest_stretch
 
-# Tukey's weight reaches zero at this many standard deviations: 95 % efficient on clean data.
-_TUKEY = 4.685
 _ROUNDS = 8
 # Few points far off their circle need more of them.
 _FEW, _ROUNDS_FEW = 40, 20
-# Parts a stretch is divided in to see whether it is a circle, and how far the mean residual of
-# a part may be off, in its own standard deviations.
-_BINS = 8
-_MAX_BIN_SIGMA = 3.5
-# Deviation that is let pass whatever the noise, in pixels: below the accuracy aimed at.
-_FREE_DEVIATION_PX = 0.01
-# Step from one half-width tried to the next.
-_GROWTH = 1.2
-# A speck may spoil some stretches and not longer ones; so many failures in a row end the search.
-_GIVE_UP = 4
-_TRIED_POINTS = 600
 _LAGS = 8
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Noise:
-    """How far single outline points lie off a smooth curve.
-
-    Attributes
-    ----------
-    scatter : float
-        Standard deviation of one point.
-    inflation : float
-        How many times the variance of a mean grows for the correlation of neighbours.
-    pixel : float
-        Length of a pixel in the same unit.
-    """
-
-    scatter: float
-    inflation: float
-    pixel: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,35 +100,40 @@ def fit_arc(u: FloatArray, v: FloatArray, *, straight: bool = False) -> Arc:
     Returns
     -------
     Arc
-
-    Notes
-    -----
-    With A half the curvature and (a, b) the point seen from the circle's own point at u = 0,
-    Q = A (a² + b²) + b is zero on the circle and its gradient there is one, so that the
-    distance is 2 Q / (1 + sqrt(1 + 4 A Q)) exactly.
     """
     free = 2 if straight else 3
     scale_u = max(float(np.max(np.abs(u))), 1e-12)
-    start = np.polyfit(u / scale_u, v, 1 if straight else 2)
-    offset, slope = float(start[-1]), math.atan(float(start[-2]) / scale_u)
-    curvature = 0.0 if straight else -2.0 * float(start[0]) / scale_u**2 * math.cos(slope) ** 3
+    unit = np.array([scale_u, 1.0, 1 / scale_u])[:free]
+    circle = np.zeros((1, 3))
     weights = np.ones(len(u))
-    for _ in range(_ROUNDS if len(u) > _FEW else _ROUNDS_FEW):
-        distance, jacobian = _distances(u, v, (offset, slope, curvature))
+    few = len(u) <= _FEW
+    settled = 1e-7 if few else 1e-3
+    # Without slope and curvature the first round fits a parabola.
+    for k in range(_ROUNDS_FEW if few else _ROUNDS):
+        distance, jacobian = _distances(u, v, circle)
         scale = _spread(distance) if len(u) > 6 else float(np.std(distance))
-        if scale > 0 and len(u) > 6:
-            weights = np.clip(1 - (distance / (_TUKEY * scale)) ** 2, 0.0, None) ** 2
-        weighted = jacobian[:, :free] * weights[:, None]
-        move = _solved(weighted.T @ jacobian[:, :free], -weighted.T @ distance)
-        offset, slope = offset + float(move[0]), slope + float(move[1])
-        if not straight:
-            curvature += float(move[2])
-        if np.all(np.abs(jacobian[:, :free] @ move).max() < 1e-4 * max(scale, 1e-12)):
+        if k > 1 and scale > 0 and len(u) > 6:
+            weights = np.clip(1 - (distance / (TUKEY * scale)) ** 2, 0.0, None) ** 2
+        columns = jacobian[:free] * unit[:, None]
+        weighted = columns * weights
+        normal = weighted @ columns.T
+        normal += 1e-12 * np.trace(normal) * np.eye(free)
+        move = np.linalg.solve(normal, -(weighted @ distance))
+        circle[0, :free] += move * unit
+        if k == 0:
+            # A parabola's slope is the tangent of the circle's.
+            circle[0, 1] = math.atan(circle[0, 1])
+            circle[0, 2] *= math.cos(circle[0, 1]) ** 3
+        if k > 2 and float(np.abs(move @ columns).max()) < settled * scale:
             break
-    distance, jacobian = _distances(u, v, (offset, slope, curvature))
-    return _judge(
-        u, distance, jacobian[:, :free], weights=weights, solution=(offset, slope, curvature)
-    )
+    distance, jacobian = _distances(u, v, circle)
+    return _judge(u, distance, jacobian[:free], weights=weights, circle=circle[0])
+
+
+def _distances(u: FloatArray, v: FloatArray, circle: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return distances from one circle and their derivatives, shapes (n,) and (3, n)."""
+    distance, jacobian = circle_distances(u, v, circle)
+    return distance[0], jacobian[:, 0]
 
 
 def grow_arc(
@@ -169,93 +142,22 @@ def grow_arc(
 ) -> Arc:  # fmt: skip
     """Fit the longest stretch around position 0 that is a circle (or a line) within the noise.
 
-    Parameters
-    ----------
-    u, v : ndarray of float, shape (n,)
-        Points in order along the outline.
-    position : ndarray of float, shape (n,)
-        Distance along the outline or its projection, by which the stretch is measured.
-    start, stop : float
-        First and last half-width tried; the first is used even if it is no circle.
-    straight : bool
-        Whether a line is meant.
-    noise : Noise
-        How far single points lie off.
+    Parameters are those of `longest_stretch`.
 
     Returns
     -------
     Arc
     """
-    thin = slice(None, None, max(1, math.ceil(len(u) / _TRIED_POINTS)))
-    tried_u, tried_v, place = u[thin], v[thin], np.abs(position[thin])
-    halves: list[float] = []
-    good: list[bool] = []
-    half = start
-    while not good or sum(good[-_GIVE_UP:]) or len(good) < _GIVE_UP:
-        inside = place <= half
-        if inside.sum() >= 6:
-            arc = fit_arc(tried_u[inside], tried_v[inside], straight=straight)
-            halves.append(half)
-            good.append(_holds(arc, tried_u[inside], tried_v[inside], noise))
-        if half >= stop and halves:
-            break
-        if half > 1e3 * stop:
-            return fit_arc(u, v, straight=straight)
-        half = min(half * _GROWTH, stop) if half < stop else half * _GROWTH
-    chosen = max((k for k, holds in enumerate(good) if holds), default=0)
-    if 0 < chosen < len(halves) - 1:
-        # The last good stretch may reach over the end by less than is seen: one shorter.
-        chosen -= 1
-    inside = np.abs(position) <= halves[chosen]
-    return replace(fit_arc(u[inside], v[inside], straight=straight), is_adequate=any(good))
-
-
-def _holds(arc: Arc, u: FloatArray, v: FloatArray, noise: Noise) -> bool:
-    """Whether the residuals over a stretch are those of single points and nothing else."""
-    distance, _ = _distances(u, v, (arc.offset, arc.slope, arc.curvature))
-    edges = np.linspace(u.min(), u.max(), _BINS + 1)
-    which = np.clip(np.searchsorted(edges, u) - 1, 0, _BINS - 1)
-    order = np.argsort(which, kind="stable")
-    bounds = np.searchsorted(which[order], np.arange(_BINS + 1))
-    sorted_distance = distance[order]
-    # Medians, so that a speck on the outline does not end the stretch; 1.25 is their scatter
-    # beside that of means.
-    for low, high in itertools.pairwise(bounds):
-        if high > low:
-            middle = abs(float(np.median(sorted_distance[low:high])))
-            deviation = 1.25 * noise.scatter * math.sqrt(noise.inflation / (high - low))
-            if middle > _MAX_BIN_SIGMA * deviation + _FREE_DEVIATION_PX * noise.pixel:
-                return False
-    spread = 1.4826 * float(np.median(np.abs(distance)))
-    few = 3.5 * math.sqrt(noise.inflation / (2 * len(u)))
-    return spread <= noise.scatter * (1.15 + few) + _FREE_DEVIATION_PX * noise.pixel
-
-
-def _distances(
-    u: FloatArray, v: FloatArray, circle: tuple[float, float, float]
-) -> tuple[FloatArray, FloatArray]:
-    offset, slope, curvature = circle
-    cos, sin, half = math.cos(slope), math.sin(slope), curvature / 2
-    w = v - offset
-    a, b = u * cos + w * sin, w * cos - u * sin
-    q = half * (a * a + b * b) + b
-    root = np.sqrt(np.maximum(1 + 4 * half * q, 1e-12))
-    distance = 2 * q / (1 + root)
-    by_offset = -(2 * half * (a * sin + b * cos) + cos)
-    by_curvature = (a * a + b * b - distance * distance) / 2
-    return distance, np.column_stack([by_offset, -a, by_curvature]) / root[:, None]
-
-
-def _solved(normal: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve normal equations whose unknowns have units of their own, so of different size."""
-    scale = np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    scaled = normal / np.outer(scale, scale) + 1e-12 * np.eye(len(scale))
-    solution: FloatArray = np.linalg.solve(scaled, right / scale) / scale
-    return solution
+    stretch = longest_stretch(
+        u, v, position, start=start, stop=stop, noise=noise, straight=straight
+    )
+    inside = np.abs(position) <= stretch.half_width
+    return replace(fit_arc(u[inside], v[inside], straight=straight), is_adequate=stretch.holds)
 
 
 def _spread(values: FloatArray) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    # About zero, so that half the points keep a weight whatever their distances.
+    return 1.4826 * float(np.median(np.abs(values)))
 
 
 def _judge(
@@ -264,23 +166,26 @@ def _judge(
     jacobian: FloatArray,
     *,
     weights: FloatArray,
-    solution: tuple[float, float, float],
+    circle: FloatArray,
 ) -> Arc:
     used = weights > 0
     if not used.any():
         used = np.ones(len(weights), dtype=bool)
-    kept = distance[used]
-    free = jacobian.shape[1]
+    kept, columns = distance[used], jacobian[:, used]
+    free = len(columns)
     variance = float(np.sum(kept**2)) / max(len(kept) - free, 1)
     inflation = _inflation(kept, free)
+    size = np.sqrt(np.maximum((columns * columns).sum(axis=1), 1e-300))
+    scaled = columns / size[:, None]
     covariance = np.zeros((3, 3))
-    normal = jacobian[used].T @ jacobian[used]
-    covariance[:free, :free] = np.linalg.pinv(normal) * variance * inflation
-    offset, slope, curvature = solution
+    covariance[:free, :free] = (
+        np.linalg.pinv(scaled @ scaled.T) / np.outer(size, size) * variance * inflation
+    )
     return Arc(
-        offset=offset, slope=slope, curvature=curvature, covariance=covariance,
-        residual=math.sqrt(variance), inflation=inflation, n=int(used.sum()),
-        half_width=float(np.max(np.abs(u[used]))), is_adequate=inflation < 6.0,
+        offset=float(circle[0]), slope=float(circle[1]), curvature=float(circle[2]),
+        covariance=covariance, residual=math.sqrt(variance), inflation=inflation,
+        n=int(used.sum()), half_width=float(np.max(np.abs(u[used]))),
+        is_adequate=inflation < 6.0,
     )  # fmt: skip
 
 

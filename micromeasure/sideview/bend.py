@@ -7,14 +7,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.outcome import FloatArray
-from micromeasure.sideview.arc import grow_arc, into_frame
+from micromeasure.sideview.arc import into_frame
+from micromeasure.sideview.descent import descend
 from micromeasure.sideview.outline import Outline
+from micromeasure.sideview.stretch import longest_stretch
 
 # A smaller turn than this is no fold but the dome's own curvature.
 MIN_TURN_DEG = 8.0
 _MAX_POINTS = 240
 # Length of straight outline needed on each side of the arc, in pixels.
 _MIN_STRAIGHT_PX = 8.0
+# Steps of the unknowns, radians and pixels, that move the outline by less than its noise.
+_STEPS = np.array([1e-5, 1e-4, 1e-5, 1e-4, 1e-3])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +167,7 @@ def straight_end(
     first = points[inside[0]]
     direction = points[inside[min(len(inside) - 1, 30)]] - first
     uv = into_frame(points[inside], first, direction / max(float(np.hypot(*direction)), 1e-12))
-    line = grow_arc(
+    line = longest_stretch(
         uv[:, 0], uv[:, 1], away, start=min(reach, 2 * _MIN_STRAIGHT_PX * pixel), stop=reach,
         noise=outline.noise, straight=True,
     )  # fmt: skip
@@ -194,8 +198,6 @@ def fit_bend(
     Bend or None
         None where the two straight pieces make no bend.
     """
-    from scipy.optimize import least_squares
-
     thin = slice(None, None, max(1, math.ceil(len(points) / _MAX_POINTS)))
     points, length = points[thin], length[thin]
     start = _start(points, length, core)
@@ -206,15 +208,12 @@ def fit_bend(
     start[[1, 3]] = (start[[1, 3]] - _normal(start[[0, 2]]).T @ middle) / scale
     start[4] /= scale
     blur = outline.sigma_um / scale
-    found = least_squares(
-        _residuals, start, args=(seen, blur), loss="soft_l1",
-        f_scale=3 * outline.noise.scatter / scale, x_scale=[0.01, 1, 0.01, 1, 1], max_nfev=15,
-        xtol=1e-6, ftol=1e-6,
+    found = descend(
+        lambda x: bend_distances(x, seen, blur), start, _STEPS,
+        soft=3 * outline.noise.scatter / scale, rounds=15,
     )  # fmt: skip
-    rest = _residuals(found.x, seen, blur)
-    spread = max(1.4826 * float(np.median(np.abs(rest))), outline.noise.scatter / scale)
-    jacobian = np.asarray(found.jac)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * spread**2 * outline.noise.inflation
+    spread = max(1.4826 * float(np.median(np.abs(found.rest))), outline.noise.scatter / scale)
+    covariance = found.covariance(spread**2 * outline.noise.inflation)
     units = np.array([1.0, scale, 1.0, scale, scale])
     solution = found.x * units
     centre = _centre(solution) + middle
@@ -264,37 +263,53 @@ def _centre(x: FloatArray) -> FloatArray:
     return centre
 
 
-def _residuals(x: FloatArray, points: FloatArray, blur: float) -> FloatArray:
-    """Return distances of points from the blurred line, arc, line with normals' angles x[0], x[2].
+def bend_distances(bends: FloatArray, points: FloatArray, blur: float) -> FloatArray:
+    """Return distances of points from blurred bends: a line, an arc and a line each.
 
+    Parameters
+    ----------
+    bends : ndarray of float, shape (k, 5)
+        Angle of the first line's normal, its offset, both of the second line, the radius.
+    points : ndarray of float, shape (n, 2)
+    blur : float
+        In the unit of the points.
+
+    Returns
+    -------
+    ndarray of float, shape (k, n)
+
+    Notes
+    -----
     Blur moves an outline towards the centre of its curvature by blur²/2 times the curvature,
     itself smoothed along the outline by the same blur.
     """
     from scipy.special import ndtr
 
-    angle1, c1, angle2, c2, radius = x
-    matrix = _normal(x[[0, 2]]).T
-    if abs(np.linalg.det(matrix)) < 1e-6:
-        return np.full(len(points), 1e3)
-    rest = points - _centre(x)
-    turn = _wrapped(angle2 - angle1)
+    angle1, c1, angle2, c2, radius = bends.T[:, :, None]
+    (nx1, ny1), (nx2, ny2) = _normal(angle1), _normal(angle2)
+    turn = (angle2 - angle1 + math.pi) % (2 * math.pi) - math.pi
+    sine = np.sin(turn)
+    sine = np.where(np.abs(sine) < 1e-6, 1e-6, sine)
+    d1, d2 = c1 - radius, c2 - radius
+    x = points[:, 0] - (d1 * ny2 - d2 * ny1) / sine
+    y = points[:, 1] - (d2 * nx1 - d1 * nx2) / sine
+    side, half = np.sign(turn), np.abs(turn) / 2
     middle = angle1 + turn / 2
-    place = (np.arctan2(rest[:, 1], rest[:, 0]) - middle + math.pi) % (2 * math.pi) - math.pi
-    half = abs(turn) / 2
-    place = place * (1.0 if turn > 0 else -1.0)
-    first, second = points @ matrix[0] - c1, points @ matrix[1] - c2
-    distance = np.where(place < 0, first, second)
+    # The angle about the centre from the arc's middle, towards the second line.
+    place = side * np.arctan2(y * np.cos(middle) - x * np.sin(middle),
+                              x * np.cos(middle) + y * np.sin(middle))  # fmt: skip
     on_arc = np.abs(place) < half
-    distance = np.where(on_arc, np.hypot(*rest.T) - abs(radius), distance)
-    tangent1 = np.array([-matrix[0][1], matrix[0][0]]) * (1 if turn > 0 else -1)
-    tangent2 = np.array([-matrix[1][1], matrix[1][0]]) * (1 if turn > 0 else -1)
-    r = max(abs(radius), 1e-3)
-    before, behind = rest @ tangent1 - r * half, rest @ tangent2 + r * half
+    # Both lines' distances from the centre are the radius.
+    first, second = x * nx1 + y * ny1, x * nx2 + y * ny2
+    distance = np.where(on_arc, np.hypot(x, y), np.where(place < 0, first, second)) - np.abs(radius)
+    r = np.maximum(np.abs(radius), 1e-3)
+    before = side * (y * nx1 - x * ny1) - r * half
+    behind = side * (y * nx2 - x * ny2) + r * half
     along = np.where(on_arc, r * place, np.where(place < 0, before, behind))
     share = ndtr((along + r * half) / blur) - ndtr((along - r * half) / blur)
     # A radius below 0 has no meaning; a steep rise sends the search back.
-    moved: FloatArray = distance + blur * blur / (2 * max(r, blur)) * share
-    return np.asarray(moved + 10 * min(0.0, radius), dtype=np.float64)
+    moved = distance + blur * blur / (2 * np.maximum(r, blur)) * share
+    return np.asarray(moved + 10 * np.minimum(0.0, radius), dtype=np.float64)
 
 
 def _ends(x: FloatArray, points: FloatArray, centre: FloatArray, radius: float) -> FloatArray:

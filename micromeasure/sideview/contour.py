@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from micromeasure.errors import MeasurementError
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.part import Part
-from micromeasure.sideview.step import Booleans, fit_edges, fit_steps, sample
+from micromeasure.sideview.step import Booleans, fit_edges, fit_steps, nearest, sample
 
 # Plateaus count to this many blur widths from the edge; a Gaussian edge is complete there.
 _REACH_SIGMA = 3.0
@@ -81,13 +81,12 @@ def trace_contour(pixels: NDArray[Any], part: Part) -> Contour:
     """
     rough = _mask_outline(part)
     sign = 1.0 if part.is_bright else -1.0
-    # First pass: wide, to come within a fraction of a pixel of the edge.
-    points, normals = _resample(rough, smooth=2.0 * part.factor)
+    # First pass: wide and coarse, to come within a fraction of a pixel of the edge.
+    points, normals = _resample(rough, smooth=2.0 * part.factor, spacing=min(part.factor, 3))
     reach = 3 * part.factor + 4
     offsets = np.arange(-reach, reach + 1.0)
-    moved = points + normals * _steepest(
-        sample(pixels, points, normals, offsets), offsets, sign
-    )[:, None]  # fmt: skip
+    profiles = nearest(pixels, points, normals, offsets)
+    moved = points + normals * _steepest(profiles, offsets, sign)[:, None]
     points, normals = _resample(moved, smooth=2.0)
     # Second pass: the blur, from a sample of profiles, then all of them with that blur.
     sigma = _blur(pixels, points, normals, sign)
@@ -106,16 +105,23 @@ def _mask_outline(part: Part) -> FloatArray:
     return (points + 0.5) * part.factor - 0.5
 
 
-def _resample(points: FloatArray, smooth: float) -> tuple[FloatArray, FloatArray]:
-    """Return points one pixel apart along the smoothed closed outline, and outward normals."""
+def _resample(
+    points: FloatArray, smooth: float, spacing: float = 1.0
+) -> tuple[FloatArray, FloatArray]:
+    """Return points evenly apart along the smoothed closed outline, and outward normals.
+
+    The smoothing and the spacing are in pixels.
+    """
     length = np.concatenate(
         [[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0, append=points[:1]).T))]
     )
     closed = np.vstack([points, points[:1]])
-    at = np.linspace(0.0, length[-1], max(40, round(length[-1])), endpoint=False)
+    at = np.linspace(0.0, length[-1], max(40, round(length[-1] / spacing)), endpoint=False)
     even = np.column_stack([np.interp(at, length, closed[:, k]) for k in (0, 1)])
-    even = smooth_closed(even, smooth)
-    along = smooth_closed(np.roll(even, -1, axis=0) - np.roll(even, 1, axis=0), smooth / 2)
+    even = smooth_closed(even, smooth / spacing)
+    along = smooth_closed(
+        np.roll(even, -1, axis=0) - np.roll(even, 1, axis=0), smooth / spacing / 2
+    )
     along /= np.maximum(np.hypot(*along.T), 1e-12)[:, None]
     # The turn of the whole outline tells on which side the part lies.
     area = float(

@@ -8,11 +8,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.outcome import FloatArray
-from micromeasure.sideview.arc import Noise, into_frame
-from micromeasure.sideview.contour import Contour, smooth_closed
+from micromeasure.sideview.arc import into_frame
+from micromeasure.sideview.contour import Contour
 from micromeasure.sideview.frame import Frame
+from micromeasure.sideview.stretch import Noise
 
 Booleans = NDArray[np.bool_]
+
+# Noise is what a cubic through so many points on each side leaves; its correlation is summed
+# over so many points.
+_SMOOTHING_REACH, _LAGS, _MAX_INFLATION = 15, 8, 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,17 +163,50 @@ def local_frame(
 
 
 def _noise(points: FloatArray, normals: FloatArray, valid: Booleans, pixel: float) -> Noise:
-    """Estimate the scatter of points about the outline smoothed over some pixels."""
-    width = 8.0
-    rest = np.sum((points - smooth_closed(points, width)) * normals, axis=1)
+    """Estimate the scatter of points about the outline smoothed over some pixels.
+
+    The smoothing is a cubic through the neighbours (Savitzky and Golay 1964), which follows
+    bends; a mean over as many points would take them for scatter.
+    """
+    reach = min(_SMOOTHING_REACH, (len(points) - 1) // 2)
+    kernel = _cubic_weights(reach)
+    padded = np.concatenate([points[-reach:], points, points[:reach]])
+    smooth = np.column_stack([np.convolve(padded[:, k], kernel, mode="valid") for k in (0, 1)])
+    rest = np.sum((points - smooth) * normals, axis=1)
     rest = rest[valid] - np.median(rest[valid])
     scatter = max(1.4826 * float(np.median(np.abs(rest))), 1e-6 * pixel)
     # Corners and specks stand out for other reasons than noise.
     bounded = np.where(np.abs(rest) < 3 * scatter, rest, 0.0)
-    power = float(bounded @ bounded)
-    lags = range(1, 8)
-    rho = [float(bounded[k:] @ bounded[:-k]) / power if power > 0 else 0.0 for k in lags]
-    # The smoothing took the share 1 / (2 sqrt(pi) width) out of the points and of each lag.
-    share = 1 / (2 * math.sqrt(math.pi) * width)
-    inflation = min(6.0, max(1.0, 1.0 + 2.0 * sum(r + share for r in rho)))
-    return Noise(scatter=scatter / math.sqrt(1 - share), inflation=inflation, pixel=pixel)
+    seen = np.array([bounded[k:] @ bounded[: len(bounded) - k] for k in range(2 * _LAGS)])
+    own = _before_smoothing(seen / max(float(seen[0]), 1e-300), kernel)
+    inflation = float(np.clip((own[0] + 2 * own[1:].sum()) / own[0], 1.0, _MAX_INFLATION))
+    return Noise(scatter=scatter * math.sqrt(own[0]), inflation=inflation, pixel=pixel)
+
+
+def _before_smoothing(seen: FloatArray, kernel: FloatArray) -> FloatArray:
+    """Return the autocovariance of the noise from that of what a smoothing left of it.
+
+    Taking off the smoothed values is a linear filter: it turns the autocovariance into that
+    convolved with the filter's own. The one over some lags that fits best is sought.
+    """
+    left = -kernel
+    left[len(kernel) // 2] += 1
+    response = np.convolve(left, left)
+    middle, lags = len(response) // 2, np.arange(_LAGS + 1)
+    apart = np.arange(len(seen))[:, None]
+    # The noise's autocovariance is even: each lag counts on both sides, the first one once.
+    columns = response[middle + apart - lags] + response[middle - apart - lags]
+    columns[:, 0] /= 2
+    own, *_ = np.linalg.lstsq(columns, seen, rcond=None)
+    return np.array([max(float(own[0]), 1.0), *own[1:]])
+
+
+def _cubic_weights(reach: int) -> FloatArray:
+    """Return the weights that give the middle of a least-squares cubic over 2 reach + 1 points."""
+    at = np.arange(-reach, reach + 1.0)
+    size = 2 * reach + 1
+    # Savitzky and Golay's weights for the smoothed value, second and third order alike.
+    weights: FloatArray = (
+        3 * (3 * reach * (reach + 1) - 1 - 5 * at**2) / ((size - 2) * size * (size + 2))
+    )
+    return weights

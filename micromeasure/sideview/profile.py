@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from micromeasure.errors import MeasurementError
 from micromeasure.outcome import FloatArray
-from micromeasure.sideview.arc import Arc, Noise, fit_arc, grow_arc, into_frame
+from micromeasure.sideview.arc import Arc, fit_arc, grow_arc, into_frame
 from micromeasure.sideview.contact import Contact, find_contact, touch, unblurred_radius
 from micromeasure.sideview.outline import Outline
+from micromeasure.sideview.standing import standing_contact
+from micromeasure.sideview.stretch import Noise
 from micromeasure.sideview.support import Support
 
 Indices = NDArray[np.intp]
@@ -207,7 +209,7 @@ def _on_support(outline: Outline, support: Support, reach_um: float) -> BaseLine
             raise MeasurementError(message)
         # The outline was cut off the support there; what is as low is the foot's contact.
         there &= uv[:, 1] < lowest + 2 * outline.pixel_um
-        contacts.append(_support_contact(outline, support, uv, there=there, reach_um=reach_um))
+        contacts.append(standing_contact(outline, support, uv, there=there, size_um=reach_um / 1.5))
     left, right = contacts
     return BaseLine(
         origin_um=left.point_um,
@@ -217,72 +219,6 @@ def _on_support(outline: Outline, support: Support, reach_um: float) -> BaseLine
         is_support=True,
         support=support,
     )
-
-
-def _support_contact(
-    outline: Outline,
-    support: Support,
-    uv: FloatArray,
-    *,
-    there: NDArray[np.bool_],
-    reach_um: float,
-) -> Contact:
-    """Estimate where along the support a foot touches it; its height is the support's."""
-    low, high = float(uv[there, 0].min()), float(uv[there, 0].max())
-    place, u_place = (low + high) / 2, (high - low) / math.sqrt(12)
-    index = np.flatnonzero(there)
-    middle = int(index[np.argmin(np.abs(uv[index, 0] - place))])
-    chosen, _ = outline.stretch(middle, -reach_um - (high - low), reach_um + (high - low))
-    close = chosen[uv[chosen, 1] < 2 * reach_um]
-    before, after = uv[close[uv[close, 0] < place]], uv[close[uv[close, 0] > place]]
-    if min(len(before), len(after)) >= 8:
-        place, u_place = _heel_or_tip(
-            before, after, place=place, u_place=u_place, pixel=outline.pixel_um
-        )
-    point = support.point_um + place * support.along_um
-    return Contact(
-        point_um=point, u_along_um=u_place, u_across_um=support.u_at(point), kind="support",
-        centre_um=point, radius_um=0.0,
-    )  # fmt: skip
-
-
-def _heel_or_tip(
-    before: FloatArray, after: FloatArray, *, place: float, u_place: float, pixel: float
-) -> tuple[float, float]:
-    """Place a hidden contact from the outline seen on its two sides.
-
-    A heel's arc has its centre above the contact. A tip is a strip whose lower corner touches:
-    that of its right flank if it leans to the right on its way up, else that of its left one.
-    """
-    flanks = [_hidden_flank(side, pixel) for side in (before, after)]
-    if max(flank.residual for flank in flanks) > 0.3 * pixel:
-        return place, u_place
-    # In a flank's frame its offset is where it meets the support, its slope its lean.
-    (left, right), (lean_left, lean_right) = zip(
-        *((flank.offset, flank.slope) for flank in flanks), strict=True
-    )
-    if lean_right - lean_left < math.radians(20):
-        side = 1 if lean_left + lean_right > 0 else 0
-        flank, width = flanks[side], abs(right - left)
-        # The tip's rounding is hidden: none to half the sheet, a sixth as a cut edge's usual one.
-        # The contact lies in from the flank by the tangent length of the rounding.
-        tangent = math.tan((math.pi / 2 - abs(flank.slope)) / 2)
-        inwards = width / 6 * tangent * (-1 if side else 1)
-        u = math.hypot(math.sqrt(flank.covariance[0, 0]), width / 2 / math.sqrt(12) * tangent)
-        return flank.offset + inwards, u
-    # The circle that touches both flanks and the support: each tangent length is the radius
-    # times the tangent of half the turn, and together they make up the gap right - left.
-    turns = [math.tan((math.pi / 2 + lean_left) / 2), math.tan((math.pi / 2 - lean_right) / 2)]
-    share = turns[0] / (turns[0] + turns[1])
-    u = math.hypot(*(math.sqrt(flank.covariance[0, 0]) for flank in flanks))
-    return left + share * (right - left), math.hypot(u, 0.5 * pixel)
-
-
-def _hidden_flank(side: FloatArray, pixel: float) -> Arc:
-    """Fit the straight outline that leads to a hidden contact, in a frame with u upwards."""
-    low = side[:, 1].min()
-    near = side[side[:, 1] < low + max(12 * pixel, 0.3 * float(np.ptp(side[:, 1])))]
-    return fit_arc(near[:, 1], near[:, 0], straight=True)
 
 
 def outer_path(outline: Outline, base: BaseLine) -> Indices:

@@ -7,17 +7,14 @@ between them, cut off by a straight face and rounded at both corners, and fitted
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from micromeasure.outcome import FloatArray
 from micromeasure.sideview.arc import into_frame
+from micromeasure.sideview.descent import Minimum, descend
 from micromeasure.sideview.outline import Outline
 from micromeasure.sideview.wedge import blurred_wedge, sliver
-
-if TYPE_CHECKING:
-    from scipy.optimize import OptimizeResult
 
 # Surfaces are taken from so many blur widths behind the end, over so many thicknesses.
 _CLEAR_SIGMA = 3.0
@@ -128,12 +125,11 @@ def _fit_side(
     close = np.abs(grid[:, 0] - face_at) < 3.5 * blur + found.x[2]
     grid, values = _thinned(grid[close], values[close], _MAX_PIXELS)
     found = _least_squares(grid, values, strip, blur, start=found.x)
-    jacobian = np.asarray(found.jac)
-    variance = 2 * found.cost / max(len(values) - 5, 1)
-    inflation = _inflation(np.asarray(found.fun), grid / outline.pixel_um)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance * inflation
+    variance = float(found.rest @ found.rest) / max(len(values) - 5, 1)
+    inflation = _inflation(found.rest, grid / outline.pixel_um)
+    covariance = found.covariance(variance * inflation)
     solution = _Solution(
-        x=np.asarray(found.x), jacobian=jacobian, variance=variance * inflation, strip=strip
+        x=found.x, jacobian=found.jacobian, variance=variance * inflation, strip=strip
     )
     misfit = math.sqrt(variance) / abs(outline.step)
     u_radius = math.sqrt(covariance[2, 2])
@@ -142,6 +138,84 @@ def _fit_side(
     rests = [_misfit(np.array([*found.x[:2], r]), grid, values, strip=strip, blur=blur)
              for r in (0.0, blur)]  # fmt: skip
     return _lowest_of_many(solution, rests, blur, along, misfit=misfit)
+
+
+def fit_standing_tip(
+    outline: Outline, point_um: FloatArray, along: FloatArray, *, forward: FloatArray,
+    width_um: float,
+) -> tuple[FloatArray, float] | None:  # fmt: skip
+    """Fit the end of a strip that stands on a support.
+
+    Light between the end's face and the support tells the face, though no edge there is clean.
+
+    Parameters
+    ----------
+    outline : Outline
+    point_um : ndarray of float, shape (2,)
+        Where the strip's middle line meets the support's edge.
+    along : ndarray of float, shape (2,)
+        Unit vector along the support, to the right.
+    forward : ndarray of float, shape (2,)
+        Unit vector along the strip, downwards.
+    width_um : float
+        The strip's width.
+
+    Returns
+    -------
+    low_um : ndarray of float, shape (2,)
+    u_along_um : float
+        Or None in place of both where the pixels show no such end.
+    """
+    from scipy.special import ndtr
+
+    blur, up = outline.pixel_blur_um, np.array([-along[1], along[0]])
+    left = np.array([-forward[1], forward[0]])
+    strip = _Strip(
+        origin=point_um, forward=forward, left=left, left_edge=width_um / 2,
+        right_edge=-width_um / 2,
+    )  # fmt: skip
+    at, values = outline.pixels_near(point_um, width_um + 4 * blur)
+    height = (at - point_um) @ up
+    grid = np.column_stack([(at - point_um) @ forward, (at - point_um) @ left])
+    near = (np.abs(grid[:, 1]) < width_um / 2 + 3 * blur) & (height > -2 * blur)
+    near &= height < width_um * abs(float(left @ up)) + 3 * blur
+    if near.sum() < 40:
+        return None
+    grid, values, height = grid[near], values[near], height[near]
+    grid, chosen = _thinned(grid, np.arange(len(values), dtype=float), _MAX_PIXELS)
+    picked = chosen.astype(np.intp)
+    values, ground = values[picked], ndtr(-height[picked] / blur)
+
+    def misfit(ends: FloatArray) -> FloatArray:
+        return np.array([_misfit(_on_ground(x, strip, along), grid, values, strip=strip,
+                                 blur=blur, ground=ground) for x in ends])  # fmt: skip
+
+    limit = math.radians(_MAX_FACE_DEG)
+    found = min(
+        (
+            descend(misfit, np.array([0.0, radius]), np.array([3e-4, 3e-3 * blur]), rounds=10,
+                    bounds=(np.array([-limit, 0.0]), np.array([limit, 0.5 * width_um])))
+            for radius in (0.3 * blur, 0.25 * width_um)
+        ),
+        key=lambda m: float(m.rest @ m.rest),
+    )  # fmt: skip
+    variance = float(found.rest @ found.rest) / max(len(values) - 4, 1)
+    if math.sqrt(variance) > _MAX_MISFIT * abs(outline.step):
+        return None
+    inflation = _inflation(found.rest, grid / outline.pixel_um)
+    covariance = found.covariance(variance * inflation)
+    ends = found.x + np.vstack([np.zeros(2), np.diag([1e-4, 1e-3 * blur])])
+    lows = np.array([_low_point(_on_ground(x, strip, along), strip, along)[0] for x in ends])
+    slope = (lows[1:] - lows[0]) @ along / np.array([1e-4, 1e-3 * blur])
+    return lows[0], math.sqrt(max(0.0, float(slope @ covariance @ slope)))
+
+
+def _on_ground(x: FloatArray, strip: _Strip, along: FloatArray) -> FloatArray:
+    """Return face offset, angle and rounding of an end of given angle and rounding on a support."""
+    up = np.array([-along[1], along[0]])
+    end = np.array([0.0, *x])
+    low, _, _ = _low_point(end, strip, along)
+    return np.array([float((low - strip.origin) @ up) / -float(strip.forward @ up), *x])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,28 +344,34 @@ def _thinned(grid: FloatArray, values: FloatArray, most: int) -> tuple[FloatArra
 def _least_squares(
     grid: FloatArray, values: FloatArray, strip: _Strip, blur: float, *,
     start: FloatArray | None = None,
-) -> "OptimizeResult":  # fmt: skip
-    from scipy.optimize import least_squares
-
+) -> Minimum:  # fmt: skip
     width = strip.left_edge - strip.right_edge
     limit = math.radians(_MAX_FACE_DEG)
     first = np.array([0.0, 0.0, min(0.15 * width, blur)]) if start is None else start
-    low, high = np.array([-width, -limit, 0.0]), np.array([width, limit, 0.5 * width])
-    return least_squares(
-        _misfit, np.clip(first, low + 1e-6, high - 1e-6), bounds=(low, high), args=(grid, values),
-        kwargs={"strip": strip, "blur": blur},
-        x_scale=[0.1 * blur, 0.05, 0.3 * blur], max_nfev=8, xtol=1e-4, ftol=1e-4,
+    bounds = np.array([-width, -limit, 0.0]), np.array([width, limit, 0.5 * width])
+    return descend(
+        lambda ends: np.array([_misfit(x, grid, values, strip=strip, blur=blur) for x in ends]),
+        first, np.array([1e-3 * blur, 3e-4, 3e-3 * blur]), bounds=bounds, rounds=8,
     )  # fmt: skip
 
 
 def _misfit(
-    x: FloatArray, grid: FloatArray, values: FloatArray, *, strip: _Strip, blur: float
+    x: FloatArray,
+    grid: FloatArray,
+    values: FloatArray,
+    *,
+    strip: _Strip,
+    blur: float,
+    ground: FloatArray | float = 0.0,
 ) -> FloatArray:
-    """Return what a strip with face offset x[0], face angle x[1] and rounding x[2] leaves."""
-    model = _blurred_end(x, grid, strip, blur)
-    basis = np.column_stack([np.ones_like(model), model])
-    levels, *_ = np.linalg.lstsq(basis, values, rcond=None)
-    rest: FloatArray = values - basis @ levels
+    """Return what a strip with face offset x[0], face angle x[1] and rounding x[2] leaves.
+
+    `ground` is the blurred share of a support.
+    """
+    model = _blurred_end(x, grid, strip, blur) + ground
+    # The two levels by the regression line.
+    shape, grey = model - model.mean(), values - values.mean()
+    rest: FloatArray = grey - shape * (shape @ grey / max(float(shape @ shape), 1e-12))
     return rest
 
 

@@ -1,4 +1,8 @@
-"""A side view taken apart: part, support, outline, base line, crown."""
+"""A side view taken apart: part, support, outline, base line, crown, strip.
+
+Several quantities of one image start from the same parts: they are found once an image and kept
+with it.
+"""
 
 from dataclasses import dataclass, replace
 from typing import Any
@@ -6,13 +10,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from micromeasure.micrograph.image import Micrograph, Rectangle
 from micromeasure.sideview.arc import into_frame
+from micromeasure.sideview.budget import window_of
 from micromeasure.sideview.contact import Contact
 from micromeasure.sideview.contour import trace_contour
 from micromeasure.sideview.frame import Frame
 from micromeasure.sideview.outline import Outline, outline_of
 from micromeasure.sideview.part import Part, find_part
-from micromeasure.sideview.profile import BaseLine, find_base_line
+from micromeasure.sideview.profile import BaseLine, Crown, find_base_line, fit_crown, outer_path
+from micromeasure.sideview.strip import Strip, split_strip
 from micromeasure.sideview.support import Support, fit_support
 
 # How well a person sets the end of a line, standard uncertainty; common practice, no source.
@@ -43,6 +50,98 @@ class SideView:
     thickness_um: float | None
     sigma_px: float
     touches_border: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DomeView:
+    """A dome in a side view: where it stands, its crown and its two surfaces.
+
+    Attributes
+    ----------
+    view : SideView
+    base : BaseLine
+    outer : ndarray of int
+        Outline points of the upper side, from the left foot to the right one.
+    crown : Crown
+    strip : Strip or None
+        None where no inner surface is seen.
+    """
+
+    view: SideView
+    base: BaseLine
+    outer: NDArray[np.intp]
+    crown: Crown
+    strip: Strip | None
+
+
+def side_view_of(micrograph: Micrograph, region: Rectangle | None) -> SideView:
+    """Take a micrograph apart, once for all quantities.
+
+    Parameters
+    ----------
+    micrograph : Micrograph
+    region : tuple of four floats or None
+        ``x0 y0 x1 y1`` in pixels of the whole image.
+
+    Returns
+    -------
+    SideView
+
+    Raises
+    ------
+    MeasurementError
+        If there is no part or its edge is too unclear.
+    """
+    key = ("side view", region)
+    if key not in micrograph.shared:
+        pixels, origin = window_of(micrograph, region)
+        frame = Frame(calibration=micrograph.calibration, origin_px=origin)
+        micrograph.shared[key] = take_apart(pixels, frame)
+    view: SideView = micrograph.shared[key]
+    return view
+
+
+def dome_view_of(
+    micrograph: Micrograph, region: Rectangle | None, *,
+    base_line: Rectangle | None = None, crown_arc_deg: float | None = None,
+) -> DomeView:  # fmt: skip
+    """Find a dome's base line, crown and surfaces, once for all quantities that ask alike.
+
+    Parameters
+    ----------
+    micrograph : Micrograph
+    region : tuple of four floats or None
+        ``x0 y0 x1 y1`` in pixels of the whole image.
+    base_line : tuple of four floats or None
+        Drawn base line ``x0 y0 x1 y1``, None to find it.
+    crown_arc_deg : float or None
+        Angle over which the crown is fitted, None for the widest where a circle holds.
+
+    Returns
+    -------
+    DomeView
+
+    Raises
+    ------
+    MeasurementError
+        Naming the part that could not be found.
+    """
+    key = ("dome", region, base_line, crown_arc_deg)
+    if key not in micrograph.shared:
+        view = side_view_of(micrograph, region)
+        outline = view.outline
+        base = (
+            base_line_of(view) if base_line is None
+            else drawn_base_line(base_line, outline.frame)
+        )  # fmt: skip
+        outer = outer_path(outline, base)
+        crown = fit_crown(outline, base, outer, crown_arc_deg)
+        strip = split_strip(outline, base, crown, view.thickness_um)
+        micrograph.shared[key] = DomeView(
+            view=view, base=base, outer=outer, crown=crown, strip=strip
+        )
+    dome: DomeView = micrograph.shared[key]
+    return dome
 
 
 def take_apart(pixels: NDArray[Any], frame: Frame) -> SideView:
