@@ -28,7 +28,7 @@ _SAMPLE_PX = 0.5
 # Noise is taken from the surroundings of the middle of a line, to this distance.
 _NOISE_PX = 100
 # How far a line may lie from the traced path, and how much it costs to turn.
-_STRAY_PX = 3.5
+STRAY_PX = 3.5
 _STIFFNESS = 0.6
 # Blur of the optics that also rounds a zigzag; an image sampled as it should be has about this.
 _OPTICS_PX = 1.25
@@ -85,7 +85,7 @@ class Centreline:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Curve:
+class Curve:
     """A line through cross profiles: base points, normals and offsets along them."""
 
     base: FloatArray
@@ -94,11 +94,12 @@ class _Curve:
 
     @property
     def points(self) -> FloatArray:
+        """Points of the line, shape (n, 2)."""
         return self.base + self.offset[:, None] * self.normal
 
 
 def measure_line(
-    patch: Patch, path: FloatArray, *, stray_px: float = _STRAY_PX
+    patch: Patch, path: FloatArray, *, stray_px: float = STRAY_PX
 ) -> Centreline | None:
     """Measure one traced line.
 
@@ -116,13 +117,13 @@ def measure_line(
         None where nothing dark runs along the path.
     """
     window, shift = _window(patch, path)
-    path = _resampled(path - shift, 1.0)
-    noise = _surface_noise(window, path[len(path) // 2])
+    path = resampled(path - shift, 1.0)
+    noise = surface_noise(window, path[len(path) // 2])
     for _ in range(_EXTENSIONS):
-        curve, sigma, width = _followed(window, _extended(path, EXTENSION_PX), stray_px)
-        contrast = _contrast(window, curve, sigma, 0.75 * width + 2.0 * sigma)
+        smooth, sigma, curve, width = followed(window, extended(path, EXTENSION_PX), stray_px)
+        contrast = contrast_along(smooth, curve, 0.75 * width + 2.0 * sigma)
         inside = patch.in_band(curve.points + shift)
-        ends = find_ends(contrast[0], inside, noise * _sample_noise(sigma))
+        ends = find_ends(contrast[0], inside, noise * sample_noise(sigma))
         if ends is None:
             return None
         found = (ends, noise, sigma)
@@ -130,21 +131,23 @@ def measure_line(
         n = len(curve.offset)
         if not (ends.first < 1.5 and inside[0]) and not (ends.last > n - 2.5 and inside[-1]):
             break
-        path = _resampled(curve.points, 1.0)
-    return _assemble((window, shift), curve, contrast, found)
+        path = resampled(curve.points, 1.0)
+    return assembled((window, shift), curve, contrast, found)
 
 
-def _followed(window: Image, path: FloatArray, stray: float) -> tuple[_Curve, float, float]:
-    """Return the line near a path, the smoothing it was followed with and its width."""
+def followed(window: Image, path: FloatArray, stray: float) -> tuple[Image, float, Curve, float]:
+    """Return the smoothed image a line is followed in, the smoothing, the line and its width."""
     sigma = 1.0
-    curve = _follow(window, path, sigma, stray)
+    smooth = blurred(window, sigma)
+    curve = follow(smooth, path, sigma, stray)
     width = typical_width(window, curve.points)
     if width > 4.0:
         # A wide line is followed in an image smoothed to its own width.
         sigma = min(0.3 * width, 4.0)
-        curve = _follow(window, path, sigma, stray)
+        smooth = blurred(window, sigma)
+        curve = follow(smooth, path, sigma, stray)
         width = typical_width(window, curve.points)
-    return curve, sigma, width
+    return smooth, sigma, curve, width
 
 
 def pixel_noise(values: Image) -> float:
@@ -158,12 +161,12 @@ def pixel_noise(values: Image) -> float:
     return float(np.median(np.abs(rough))) / 0.6745 / 6.0
 
 
-def _surface_noise(whole: Image, place: FloatArray) -> float:
+def surface_noise(whole: Image, place: FloatArray) -> float:
     """Return the pixel noise that would disturb a line as much as noise and texture do here."""
     low = np.maximum(np.round(place).astype(int) - _NOISE_PX, 0)
     window = whole[low[1] : low[1] + 2 * _NOISE_PX, low[0] : low[0] + 2 * _NOISE_PX]
-    smooth = _blur(window, 1.0)
-    rough = smooth - _blur(smooth, 3.0)
+    smooth = blurred(window, 1.0)
+    rough = smooth - blurred(smooth, 3.0)
     spread = float(np.median(np.abs(rough[::2, ::2]))) / 0.6745
     # White noise smoothed with a standard deviation of one pixel keeps 1/(2 sqrt(pi)) of itself;
     # of a texture, about three quarters disturbs a line (found on rendered surfaces).
@@ -184,7 +187,7 @@ def _window(patch: Patch, path: FloatArray) -> tuple[Image, FloatArray]:
     return patch.values[low[1] : high[1], low[0] : high[0]], low.astype(float)
 
 
-def _resampled(points: FloatArray, step: float) -> FloatArray:
+def resampled(points: FloatArray, step: float) -> FloatArray:
     """Return the same line, smoothed over its pixel stairs, with points at even distances."""
     if len(points) > 4:
         points = smoothed(points, min(2.0, len(points) / 6))
@@ -194,7 +197,7 @@ def _resampled(points: FloatArray, step: float) -> FloatArray:
     return np.column_stack((np.interp(at, s, points[:, 0]), np.interp(at, s, points[:, 1])))
 
 
-def _extended(points: FloatArray, length: int) -> FloatArray:
+def extended(points: FloatArray, length: int) -> FloatArray:
     """Return the line prolonged straight at both ends along its last few pixels."""
     reach = min(8, len(points) - 1)
     steps = np.arange(1, length + 1)[:, None]
@@ -205,23 +208,23 @@ def _extended(points: FloatArray, length: int) -> FloatArray:
     return np.vstack((points[0] + steps[::-1] * first, points, points[-1] + steps * last))
 
 
-def _blur(window: Image, sigma: float) -> Image:
+def blurred(window: Image, sigma: float) -> Image:
+    """Return values smoothed by a Gaussian."""
     import cv2
 
     return np.asarray(cv2.GaussianBlur(window, (0, 0), sigma), dtype=np.float32)
 
 
-def _follow(window: Image, path: FloatArray, sigma: float, stray: float) -> _Curve:
+def follow(smooth: Image, path: FloatArray, sigma: float, stray: float) -> Curve:
     """Return the dark line near a path: the best smooth way, then its exact bottom."""
-    smooth = _blur(window, sigma)
     # Every second profile is enough for the course; the bottom is found in each.
     rough = _best_way(smooth, path[::2], stray)
-    base = _resampled(rough.points, 1.0)
-    start = _Curve(base=base, normal=normals(base), offset=np.zeros(len(base)))
+    base = resampled(rough.points, 1.0)
+    start = Curve(base=base, normal=normals(base), offset=np.zeros(len(base)))
     return _bottom(smooth, start, sigma)
 
 
-def _best_way(smooth: Image, base: FloatArray, stray: float) -> _Curve:
+def _best_way(smooth: Image, base: FloatArray, stray: float) -> Curve:
     """Return the way of least summed grey value and bending across the profiles."""
     normal = normals(base)
     offsets = np.arange(-stray, stray + 1e-9, _SAMPLE_PX)
@@ -242,10 +245,10 @@ def _best_way(smooth: Image, base: FloatArray, stray: float) -> _Curve:
     for i in range(len(cost) - 1, -1, -1):
         chosen[i] = pick
         pick = int(choice[i, pick])
-    return _Curve(base=base, normal=normal, offset=offsets[chosen])
+    return Curve(base=base, normal=normal, offset=offsets[chosen])
 
 
-def _bottom(smooth: Image, curve: _Curve, sigma: float) -> _Curve:
+def _bottom(smooth: Image, curve: Curve, sigma: float) -> Curve:
     """Move each point to the bottom of the parabola through three samples of its profile."""
     h = max(0.7, 0.7 * sigma)
     offset = curve.offset
@@ -258,19 +261,18 @@ def _bottom(smooth: Image, curve: _Curve, sigma: float) -> _Curve:
         # Where the profile is flat, a parabola's bottom may lie anywhere: the step is damped.
         step = -slope * h / np.maximum(bend, 0.5 * typical)
         offset = offset + np.clip(step, -0.6, 0.6)
-    return _Curve(base=curve.base, normal=curve.normal, offset=offset)
+    return Curve(base=curve.base, normal=curve.normal, offset=offset)
 
 
-def _sample_noise(sigma: float) -> float:
+def sample_noise(sigma: float) -> float:
     """Return the noise of one smoothed darkening in units of the pixel noise."""
     return math.sqrt(1.5) / (2 * math.sqrt(math.pi) * max(sigma, 0.5))
 
 
-def _contrast(
-    window: Image, curve: _Curve, sigma: float, side: float
+def contrast_along(
+    smooth: Image, curve: Curve, side: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Return darkening, side-to-side difference, rim brightness along the line and the level."""
-    smooth = _blur(window, sigma)
     points, normal = curve.points, normals(smoothed(curve.points, 2.0))
     middle = sample(smooth, points)
     left, right = sample(smooth, points - side * normal), sample(smooth, points + side * normal)
@@ -281,12 +283,13 @@ def _contrast(
     return depths, left - right, rims, float(np.median(0.5 * (left + right)))
 
 
-def _assemble(
+def assembled(
     place: tuple[Image, FloatArray],
-    curve: _Curve,
+    curve: Curve,
     contrast: tuple[FloatArray, FloatArray, FloatArray, float],
     found: tuple[Ends, float, float],
 ) -> Centreline:
+    """Return a line between its ends, with its length, widths and features."""
     window, shift = place
     depths, tilts, rims, level = contrast
     ends, noise, sigma = found
@@ -307,7 +310,7 @@ def _assemble(
         u_ends_px=ends.u_px,
         depth=depth,
         depths=depths[kept],
-        noise=noise * _sample_noise(sigma),
+        noise=noise * sample_noise(sigma),
         level=level,
         width_px=float(np.median(widths)) if len(widths) else 2.354820 * sigma,
         widths_px=widths,
@@ -337,8 +340,9 @@ def _corrected_length(
     u_place = min(u_place, 1.5)
     raw = polyline_length(line)
     added = u_place**2 / (4 * sigma**2)
-    # What smoothing takes from a zigzag is seen by smoothing a little more, and extrapolated.
-    more = 1.0
+    # What smoothing takes from a zigzag is seen by smoothing more, and extrapolated. By less than
+    # two pixels more, what noise is left would be extrapolated with it.
+    more = 2.0
     smoother = polyline_length(smoothed(line, more))
     added_smoother = added * (sigma**2 / (sigma**2 + more**2)) ** 1.5
     plain, less = raw / (1 + added), smoother / (1 + added_smoother)

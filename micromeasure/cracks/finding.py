@@ -10,6 +10,7 @@ from micromeasure.cracks.background import remove_background
 from micromeasure.cracks.centreline import Centreline, measure_line
 from micromeasure.cracks.lines import LineMap, find_lines
 from micromeasure.cracks.patch import Patch
+from micromeasure.cracks.refining import refine_line
 from micromeasure.cracks.scoring import FEATURES, line_features, score_card
 from micromeasure.cracks.tracing import trace_lines
 from micromeasure.outcome import FloatArray
@@ -73,7 +74,12 @@ def find_candidates(
         for line, row, score in zip(measured, features, scores, strict=True)
         if score >= threshold and line.length_px >= min_length_px
     ]
-    return _with_branches(_joined(_distinct(found), patch, lines))
+    joined = _joined(_distinct(found), patch, lines)
+    # Only what is reported gets the second, careful look; scores stay those of the first.
+    refined = [replace(item, line=refine_line(patch, item.line)) for item in joined]
+    return _with_branches(
+        _distinct([item for item in refined if item.line.length_px >= min_length_px])
+    )
 
 
 def all_lines(

@@ -8,6 +8,7 @@ import numpy as np
 from micromeasure.calibration.file import Calibration
 from micromeasure.cracks.centreline import Centreline, measure_line
 from micromeasure.cracks.patch import Patch, Segment, cut_around
+from micromeasure.cracks.refining import refine_line
 from micromeasure.cracks.scoring import direction_deg
 from micromeasure.errors import MeasurementError
 from micromeasure.estimate import Component, Estimate
@@ -16,11 +17,11 @@ from micromeasure.outcome import FloatArray, Indication
 
 # What is not seen of a path's zigzag below the blur, and of a tip that narrows below it: found on
 # rendered cracks, see docs/reference/accuracy-cracks.md.
-_U_COURSE = 0.03
+_U_COURSE = 0.02
 _U_TIP_PX = 0.8
-# A trace that runs on into something else, or stops short, errs by far more than its usual error:
-# few degrees of freedom give the interval the long tails that were seen.
-_DOF_COURSE = 3.0
+# A trace that cuts a corner or takes a detour errs by more than its usual error: few degrees of
+# freedom give the interval the longer tails that were seen.
+_DOF_COURSE = 6.0
 # A person's line on which nothing dark is found is taken as drawn, to about this.
 _U_DRAWN_END_PX = 5.0
 # A hand is less steady than a trace.
@@ -141,6 +142,8 @@ def measure_centreline(
     line = measure_line(patch, path, stray_px=_STRAY_DRAWN_PX)
     if line is None or not _agrees(line, path):
         line = _as_drawn(patch, path)
+    else:
+        line = refine_line(patch, line, drawn=True)
     return indication_from(
         line, patch, micrograph.calibration, fold=fold, fold_px=fold_px, score=score
     )

@@ -45,7 +45,7 @@ def find_ends(depths: FloatArray, inside: NDArray[np.bool_], noise: float) -> En
     # Noise and texture offer a dark way almost anywhere: its darkening is no sign of a line.
     null = min(_CHANCE_DEPTH * noise, 0.6 * plateau)
     smooth = smoothed(depths, 0.7)
-    run = _heaviest_run(smooth - 0.5 * (plateau + null), inside)
+    run = heaviest_run(smooth - 0.5 * (plateau + null), inside)
     if run is None or run[1] - run[0] < 3:
         return None
     # The half level at each end is that of the stretch just inside it.
@@ -58,7 +58,7 @@ def find_ends(depths: FloatArray, inside: NDArray[np.bool_], noise: float) -> En
     )
     inner = np.clip(inner, 0.5 * plateau, 2 * plateau)
     excess = smooth - np.interp(np.arange(n), run, 0.5 * (inner + null))
-    run = _heaviest_run(excess, inside) or run
+    run = heaviest_run(excess, inside) or run
     if run[1] - run[0] < 3:
         return None
     first, u_first, open_first = _end((excess, inside), run[0], (inner[0] - null, noise))
@@ -71,7 +71,7 @@ def find_ends(depths: FloatArray, inside: NDArray[np.bool_], noise: float) -> En
     )  # fmt: skip
 
 
-def _heaviest_run(excess: FloatArray, inside: NDArray[np.bool_]) -> tuple[int, int] | None:
+def heaviest_run(excess: FloatArray, inside: NDArray[np.bool_]) -> tuple[int, int] | None:
     """Return first and last index of the stretch of greatest sum that lies inside throughout."""
     total = np.concatenate(([0.0], np.cumsum(np.where(inside, excess, -1e9))))
     lowest = np.minimum.accumulate(total[:-1])
