@@ -7,6 +7,7 @@ import numpy as np
 
 from micromeasure.calibration.file import Calibration
 from micromeasure.cracks.centreline import Centreline, measure_line
+from micromeasure.cracks.cross_profiles import normals, smoothed
 from micromeasure.cracks.patch import Patch, Segment, cut_around
 from micromeasure.cracks.refining import refine_line
 from micromeasure.cracks.scoring import direction_deg
@@ -54,12 +55,12 @@ def indication_from(
     branches : tuple of Centreline
     """
     points_px = patch.image_points(line.points)
-    angle, distance = _against_fold(points_px, fold_px, calibration.um_per_px)
+    angle, distance = _against_fold(points_px, fold_px, calibration)
     contrast = line.depth / line.level if line.level > 0 else math.nan
     return Indication(
         fold=fold,
         length=length_estimate(line, patch.um_per_px, points_px, calibration),
-        width_um=line.width_px * patch.um_per_px,
+        width_um=line.width_px * patch.um_per_px * _stretch_across(points_px, calibration),
         angle_to_fold_deg=angle,
         distance_to_fold_um=distance,
         contrast=contrast,
@@ -72,7 +73,11 @@ def indication_from(
 def length_estimate(
     line: Centreline, pixel_um: float, points_px: FloatArray, calibration: Calibration
 ) -> Estimate:
-    """Return the length of a line with its uncertainty budget."""
+    """Return the length of a line with its uncertainty budget.
+
+    The line is measured as seen; what distortion made of each of its stretches is undone here.
+    """
+    pixel_um = pixel_um * _stretch_along(points_px, calibration)
     length_um = line.length_px * pixel_um
     scale = _scale_component(length_um, points_px, calibration)
     if scale is None:
@@ -197,11 +202,32 @@ def _as_drawn(patch: Patch, path: FloatArray) -> Centreline:
     )  # fmt: skip
 
 
+def _stretch_along(points_px: FloatArray, calibration: Calibration) -> float:
+    """Return by what factor a line grows when distortion is undone."""
+    if calibration.distortion is None:
+        return 1.0
+    seen = np.diff(points_px * np.asarray(calibration.um_per_px), axis=0)
+    ideal = np.diff(calibration.to_um(points_px), axis=0)
+    return float(np.hypot(*ideal.T).sum() / np.hypot(*seen.T).sum())
+
+
+def _stretch_across(points_px: FloatArray, calibration: Calibration) -> float:
+    """Return by what factor lengths across a line grow when distortion is undone."""
+    if calibration.distortion is None:
+        return 1.0
+    scale = np.asarray(calibration.um_per_px)
+    middle = points_px * scale
+    across = normals(smoothed(middle, 3.0))
+    half = 0.5 * math.sqrt(math.prod(calibration.um_per_px))
+    ends = [calibration.to_um((middle + side * across) / scale) for side in (half, -half)]
+    return float(np.median(np.hypot(*(ends[0] - ends[1]).T)) / (2 * half))
+
+
 def _scale_component(
     length_um: float, points_px: FloatArray, calibration: Calibration
 ) -> Component | None:
     """Return the scale's part: each stretch counts by its own direction."""
-    steps = np.diff(points_px, axis=0) * np.asarray(calibration.um_per_px)
+    steps = np.diff(calibration.to_um(points_px), axis=0)
     size = np.hypot(steps[:, 0], steps[:, 1])
     if size.sum() <= 0:
         return calibration.scale_component(length_um, (1.0, 0.0))
@@ -213,13 +239,13 @@ def _scale_component(
 
 
 def _against_fold(
-    points_px: FloatArray, fold_px: Segment | None, um_per_px: tuple[float, float]
+    points_px: FloatArray, fold_px: Segment | None, calibration: Calibration
 ) -> tuple[float, float]:
     """Return the acute angle to the fold, deg, and the distance of the middle from it, um."""
     if fold_px is None:
         return math.nan, math.nan
-    points = points_px * np.asarray(um_per_px)
-    ends = np.array(fold_px).reshape(2, 2) * um_per_px
+    points = calibration.to_um(points_px)
+    ends = calibration.to_um(np.array(fold_px).reshape(2, 2))
     along = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
     fold_deg = math.degrees(math.atan2(along[1], along[0]))
     off = abs((direction_deg(points) - fold_deg + 90) % 180 - 90)
