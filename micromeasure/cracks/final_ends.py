@@ -39,7 +39,7 @@ _TURN_FREE_DEG, _TURN_UNIT_DEG, _TURN_PX = 15.0, 30.0, 14
 _TAIL_STEP_PX, _TAIL_PX, _BODY_PX = 3, 8, 40
 # Odds that a line goes on unseen, fitted likewise: constant, logarithm of darkening over the
 # spread of darkening beside it, gain of the best way beyond the end (no more than 6).
-_UNSEEN = (-0.35, -1.71, 0.43)
+_UNSEEN = (0.53, -2.11, 0.38)
 _MOST_GAIN = 6.0
 # How much farther such lines go (exponential), px.
 _UNSEEN_PX = 35.0
