@@ -7,6 +7,9 @@ import numpy as np
 from micromeasure.cracks.patch import Image
 from micromeasure.outcome import FloatArray
 
+# Fits of cross profiles end where places and widths of most no longer move by more.
+_SETTLED_PX = 3e-3
+
 
 def smoothed(values: FloatArray, sigma: float) -> FloatArray:
     """Return values smoothed along the first axis; straight ends stay where they are."""
@@ -50,9 +53,11 @@ def typical_width(window: Image, course: FloatArray) -> float:
     offsets = np.arange(-10.0, 10.01, 0.5)
     points = course[::2, None, :] + offsets[None, :, None] * normal[::2, None, :]
     profile = sample(window, points).mean(axis=0)
+    # A straight line through both outer parts, which lie symmetrically about the middle.
     outer = np.abs(offsets) > 6
-    ground = np.polyval(np.polyfit(offsets[outer], profile[outer], 1), offsets)
-    dark = ground - profile
+    far = offsets[outer]
+    slope = float(far @ profile[outer] / (far @ far))
+    dark = float(profile[outer].mean()) + slope * offsets - profile
     middle = len(offsets) // 2
     peak = middle - 3 + int(dark[middle - 3 : middle + 4].argmax())
     half = 0.5 * dark[peak]
@@ -113,23 +118,27 @@ def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
     fit = np.column_stack(
         (depth, np.zeros(len(depth)), np.full(len(depth), 1.4), ground, np.zeros(len(depth)))
     )
+    # Derivatives by the five parameters; those by level and slope do not change.
+    jacobian = np.empty((len(profiles), 5, len(offsets)))
+    jacobian[:, 3], jacobian[:, 4] = 1.0, offsets
+    diagonal = np.arange(5)
     for _ in range(8):
-        a, c, s = (fit[:, k : k + 1] for k in range(3))
+        a, c, s = fit[:, 0:1], fit[:, 1:2], fit[:, 2:3]
         t = (offsets - c) / s
-        bell = np.exp(-0.5 * t**2)
-        model = fit[:, 3:4] + fit[:, 4:5] * offsets - a * bell
-        jacobian = np.stack(
-            (-bell, -a * bell * t / s, -a * bell * t**2 / s,
-             np.ones_like(bell), np.broadcast_to(offsets, bell.shape)), axis=2,
-        )  # fmt: skip
-        weighted = (jacobian * weight[None, :, None]).transpose(0, 2, 1)
-        normal = weighted @ jacobian
-        trace = np.trace(normal, axis1=1, axis2=2)[:, None, None]
-        normal += np.eye(5) * (2e-4 * trace + 1e-9)
-        right = weighted @ (profiles - model)[..., None]
-        step = np.linalg.solve(normal, right)[..., 0]
+        bell = np.exp(-0.5 * t * t)
+        np.negative(bell, out=jacobian[:, 0])
+        np.multiply(jacobian[:, 0], t * (a / s), out=jacobian[:, 1])
+        np.multiply(jacobian[:, 1], t, out=jacobian[:, 2])
+        rest = profiles - fit[:, 3:4] - fit[:, 4:5] * offsets + a * bell
+        weighted = jacobian * weight
+        normal = weighted @ jacobian.transpose(0, 2, 1)
+        own = normal[:, diagonal, diagonal]
+        normal[:, diagonal, diagonal] = own + 2e-4 * own.sum(axis=1)[:, None] + 1e-9
+        step = np.linalg.solve(normal, weighted @ rest[..., None])[..., 0]
         step[:, 1] = np.clip(step[:, 1], -0.7, 0.7)
         step[:, 2] = np.clip(step[:, 2], -0.5, 0.7)
         fit = fit + step
         fit[:, 2] = np.clip(fit[:, 2], 0.25, 8.0)
+        if float(np.median(np.abs(step[:, 1:3]).max(axis=1))) < _SETTLED_PX:
+            break
     return fit

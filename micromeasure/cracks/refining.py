@@ -12,6 +12,7 @@ import numpy as np
 from micromeasure.cracks.centreline import (
     STRAY_PX,
     Centreline,
+    Smoothings,
     assembled,
     blurred,
     contrast_along,
@@ -60,7 +61,9 @@ def refine_line(patch: Patch, line: Centreline, *, drawn: bool = False) -> Centr
         for _ in range(2):
             points = continued(ground, points, line.depth)[::-1]
     path = resampled(extended(points, _PROLONGED_PX), 1.0)
-    smooth, sigma, curve, width = followed(window, path, STRAY_PX)
+    smoothings = Smoothings(window)
+    sigma, curve, width = followed(smoothings, path, STRAY_PX)
+    smooth = smoothings.by(sigma)
     side = 0.75 * width + 2.0 * sigma
     contrast = contrast_along(smooth, curve, side)
     beside = _beside(smooth, path, (sigma, side), len(curve.offset))
