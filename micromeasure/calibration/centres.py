@@ -27,6 +27,8 @@ _SHAPE_OFFERS = 7
 _GROUND_POINTS = 1000
 _TAIL = 4.5  # a window reaches this many blurs beyond the stripe; further out is only noise
 _FEWEST_FOR_NOISE = 5  # windows, for the noise of one line or band
+_CLEAR = 4.0  # a line is there where its depth is this many standard uncertainties
+_MISFIT = 6.0  # variance of a window's residuals in units of the noise; beyond: dust, an end
 _SEEN = 0.9  # least share of a window's pixels that must lie inside the image
 
 
@@ -90,6 +92,17 @@ class Centres:
     misfit: FloatArray
     shape: Shape
     noise: float
+
+    def clear(self) -> NDArray[np.bool_]:
+        """Return where something shaped like a line stands clear of the noise."""
+        with np.errstate(invalid="ignore"):
+            deep = np.isfinite(self.x_px) & (self.depth > _CLEAR * self.u_depth)
+            return np.asarray(deep & (self.misfit < _MISFIT))
+
+    def usual_depth(self) -> float:
+        """Return the depth of the clearer lines; NaN if there are none."""
+        clear = self.clear()
+        return float(np.percentile(self.depth[clear], 80)) if clear.any() else math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

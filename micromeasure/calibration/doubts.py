@@ -17,6 +17,7 @@ FloatArray = NDArray[np.float64]
 
 _CONTINUOUS = 0.6  # least usual share of the bands along a line in which it is seen
 _FILLED = 0.5  # least share of the places, between the outermost lines, that hold a line
+_STRAYS = 0.1  # greatest share of lines that stand out of place
 _RAGGED = 0.02  # of a pitch: greatest usual deviation of a line from the law
 _ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
 # A rise between the lines counts from this share of a line's depth on, if clear of noise: a
@@ -24,6 +25,11 @@ _ALTERNATING = 0.01  # of a pitch: greatest shift of odd against even lines
 _BETWEEN_SHARE = 0.015
 _BETWEEN_CLEAR = 8.0
 _FEWEST_DIVISIONS = 5
+# Whole lines between the numbered ones: so deep, and in this share of the divisions.
+_STRANGE_SHARE, _STRANGE_DIVISIONS = 0.4, 0.04
+_FEWEST_STRETCHES = 2
+_BLURRED = 0.28  # of a pitch: spread of a line from which on lines run into one another
+_TOO_WIDE = 0.7  # of a pitch: what is taken for a line is the ground between lines
 _CROSSWISE = 0.3  # of a line's depth: greatest variation along the lines with their own pitch
 _COARSE_PITCH_PX = 8.0
 _ENOUGH_LINES = 24
@@ -43,6 +49,8 @@ class Located:
     numbers : ndarray of int, shape (n_lines,)
         Provisional number of each row of `centres`.
     dark : bool
+    rivals_px : tuple of floats
+        Pitches of other rulings in the image, along x.
     """
 
     bands: Bands
@@ -50,6 +58,7 @@ class Located:
     centres: Centres
     numbers: NDArray[np.intp]
     dark: bool
+    rivals_px: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,6 +94,7 @@ def refuse_doubtful_numbers(
     """
     law = fitted.law
     pitch = law.solution[1]
+    _refuse_blurred(located, pitch, name)
     odd = law.lines % 2 == 1
     if 3 <= odd.sum() <= len(odd) - 3:
         apart = law.line_residual_px[odd].mean() - law.line_residual_px[~odd].mean()
@@ -106,6 +116,13 @@ def refuse_doubtful_numbers(
         )
         raise CalibrationError([message])
     _refuse_ragged(fitted, name)
+    if located.rivals_px:
+        message = (
+            f"{name}: shows two rulings, with lines {pitch:.1f} px and {located.rivals_px[0]:.1f} "
+            "px apart, and which of them the pitch belongs to is not certain; give a region that "
+            "holds only one."
+        )
+        raise CalibrationError([message])
     between = _between_lines(located, fitted)
     if between is not None:
         message = (
@@ -116,18 +133,33 @@ def refuse_doubtful_numbers(
         raise CalibrationError([message])
 
 
+def _refuse_blurred(located: Located, pitch: float, name: str) -> None:
+    """Stop where the shape of the lines says that they are none."""
+    shape = located.centres.shape
+    spread = math.hypot(shape.width_px / math.sqrt(12), shape.sigma_px)
+    if spread > _BLURRED * pitch or shape.width_px > _TOO_WIDE * pitch:
+        message = (
+            f"{name}: its lines are so blurred that they run into one another, or so wide that "
+            f"hardly a gap is left between them ({shape.width_px / pitch:.0%} of a division), so "
+            "their numbers are not certain; focus on the rulings, or give a region that holds "
+            "only the lines of the micrometer."
+        )
+        raise CalibrationError([message])
+
+
 def _refuse_ragged(fitted: Fitted, name: str) -> None:
     """Stop where too many places are empty, or the lines scatter too much for a ruling."""
     lines = fitted.law.lines
     filled = len(lines) / (lines[-1] - lines[0] + 1)
+    strays = len(np.unique(fitted.number)) - len(lines)
     # The distorted law, since a distorted field is no reason to doubt the numbers.
     off = float(np.median(np.abs(fitted.bent.line_residual_px))) / fitted.law.solution[1]
-    if filled < _FILLED or off > _RAGGED:
+    if filled < _FILLED or off > _RAGGED or strays > max(2, _STRAYS * len(lines)):
         message = (
             f"{name}: the {len(lines)} lines found do not make a regular ruling "
             f"({100 * filled:.0f} % of the places hold a line, which is usually off by "
-            f"{100 * off:.1f} % of a division), so their numbers are not certain; give a region "
-            "that holds only the lines of the micrometer."
+            f"{100 * off:.1f} % of a division, and {strays} more stand out of place), so their "
+            "numbers are not certain; give a region that holds only the lines of the micrometer."
         )
         raise CalibrationError([message])
 
@@ -221,9 +253,14 @@ def _between_lines(located: Located, fitted: Fitted) -> float | None:
     open_ = apart > shape.width_px / 2 + 3.0 * shape.sigma_px
     if open_.sum() < 4:
         return None
-    usual = float(np.nanpercentile(centres.depth, 80))
+    usual = centres.usual_depth()
     with np.errstate(invalid="ignore"):
         folds = np.where(seen > 0, value / seen, np.nan)[..., open_]
+    height = member @ (bands.y_px - bands.y_middle) / member.sum(axis=1)
+    low, high = np.percentile(fitted.y_px, [10, 90])
+    crowd = _lines_without_number(folds[(height >= low) & (height <= high)], usual)
+    if crowd is not None:
+        return float(middle[open_][crowd])
     for fold in folds:
         cells = fold[np.isfinite(fold).all(axis=1)]
         if len(cells) < _FEWEST_DIVISIONS:
@@ -236,6 +273,28 @@ def _between_lines(located: Located, fitted: Fitted) -> float | None:
         if rise.max() > max(_BETWEEN_SHARE * usual, _BETWEEN_CLEAR * noise):
             return float(middle[open_][np.argmax(rise)])
     return None
+
+
+def _lines_without_number(along: FloatArray, usual: float) -> int | None:
+    """Return the place at which most of the long lines stand that fit no number; None if few do.
+
+    Parameters
+    ----------
+    along : ndarray, shape (n_stretches, n_divisions, n_places)
+        Depth between the lines, in the stretches of the height in which lines are seen.
+    usual : float
+        Depth of a line.
+    """
+    if len(along) < _FEWEST_STRETCHES:
+        return None
+    # Along all of their length: dust and scratches are not.
+    whole = np.isfinite(along).all(axis=(0, 2))
+    depth = np.quantile(along[:, whole], 0.25, axis=0)
+    rise = np.stack([_prominence(division) for division in depth]) if len(depth) else depth
+    strange = (rise > _STRANGE_SHARE * usual).any(axis=1)
+    if strange.sum() < max(1.0, _STRANGE_DIVISIONS * len(depth)):
+        return None
+    return int(np.argmax((rise > _STRANGE_SHARE * usual).sum(axis=0)))
 
 
 def _prominence(values: FloatArray) -> FloatArray:

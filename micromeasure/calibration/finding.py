@@ -1,5 +1,6 @@
 """Finding the rulings of a stage micrometer in band profiles: pitch, polarity, places."""
 
+import dataclasses
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,6 +20,8 @@ _COARSE_PITCH_PX = 24.0  # from here on whole pixels are fine enough to find a l
 _GROUND_SHARES = (0.1, 0.0125)
 _WIDE = 6.0  # samples; a wider window is made of two running sums
 _SAME_SPAN = 0.6  # of a coarser ruling's span: less is a chance pattern of specks and edges
+_FEWEST_OF_A_RIVAL = 8
+_WHOLE = 0.04  # of a ratio: how far it may lie from a whole number
 _PARTS = 8  # stretches looked at apart are made of eighths of the height
 _NEARLY_ALL = 0.85
 _LEAST_HEIGHT = 0.4  # of the usual height of a line
@@ -37,6 +40,9 @@ class Found:
     dark : bool
     first_band, last_band : int
         Stretch of bands, the last one not included.
+    rivals_px : tuple of floats
+        Pitches of rulings in other stretches that are not this one, coarser or finer by a whole
+        number.
     """
 
     positions_px: FloatArray
@@ -45,6 +51,7 @@ class Found:
     dark: bool
     first_band: int
     last_band: int
+    rivals_px: tuple[float, ...] = ()
 
 
 def find_rulings(bands: Bands) -> Found | None:
@@ -65,11 +72,25 @@ def find_rulings(bands: Bands) -> Found | None:
     height. Looking at stretches apart finds the one where every division has its line.
     """
     best: Found | None = None
+    all_found = []
     for stretch in _stretches(bands):
         found = _in_stretch(bands, stretch, best)
-        if found is not None and (best is None or _is_better(found, best)):
+        if found is None:
+            continue
+        all_found.append(found)
+        if best is None or _is_better(found, best):
             best = found
-    return best
+    if best is None:
+        return None
+    rivals = tuple(found.pitch_px for found in all_found if _is_rival(found, best))
+    return dataclasses.replace(best, rivals_px=rivals)
+
+
+def _is_rival(other: Found, best: Found) -> bool:
+    ratio = max(other.pitch_px, best.pitch_px) / min(other.pitch_px, best.pitch_px)
+    enough = len(other.numbers) >= _FEWEST_OF_A_RIVAL
+    spans = np.ptp(other.positions_px) > _SAME_SPAN * np.ptp(best.positions_px)
+    return bool(enough and spans and abs(ratio - round(ratio)) > _WHOLE * ratio)
 
 
 def _is_better(new: Found, old: Found) -> bool:

@@ -81,7 +81,7 @@ def find_ground(image: NDArray[Any], *, share: float, feature_px: float) -> Grou
     spacing = float(step * _COARSE)
     estimate = first.at(np.arange(0, cols, spacing)[None, :], np.arange(0, rows, spacing)[:, None])
     full = _widened(estimate, thin.shape)
-    floor = 1e-3 * float(np.abs(full).max())
+    floor = max(1e-3 * float(np.abs(full).max()), 1e-9)  # black ground has none to free it of
     level = levels(thin / np.maximum(full, floor)) * np.maximum(first.at(xx, yy), floor)
     return fit_ground(xx, yy, level, (rows, cols))
 

@@ -20,18 +20,17 @@ FloatArray = NDArray[np.float64]
 
 # Of a faint, fine ruling noise makes the gradients' direction a little uncertain: tried in turn.
 _OFF_RAD = tuple(math.radians(v) for v in (0.0, 0.7, -0.7, 1.4, -1.4))
-_LEAN_RAD = math.radians(1.5)  # the gradients give the direction to better than this
-_CLEAR = 4.0  # a line is there where its depth is this many standard uncertainties
+_LEAN_RAD = math.radians(5.0)  # scratches may turn the direction of the gradients by so much
 _WANTED_CLEARNESS = 12.0
 _FEWEST_BANDS = 6
 _BANDS, _SHORTEST_BAND = 32, 12.0
 _PIECES = 12_000  # lines times bands
 _ROWS_TO_FIND = 1000  # more would cost time; lines that these do not show are not there
-_PRESENT = 0.3  # and this share of the usual depth
+_PRESENT = 0.3  # of the usual depth: a line is there
+_TOO_DEEP = 3.0
 _FEWEST = 6
 _FEWEST_PIECES = 3
 _OPEN_SHARE = 0.85  # quantile within a block that lies in the open between lines
-_MISFIT = 6.0  # variance of a window's residuals in units of the noise; beyond: dust, an end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,7 +205,10 @@ def _locate(image: NDArray[Any], bands: Bands, found: Found) -> Located:
         # Bright lines carry the unevenness of the light themselves.
         depth = depth / _line_light(bands, centres, image.shape)
         centres = measure_centres(bands, depth, places, found.pitch_px)
-    return Located(bands=bands, depth=depth, centres=centres, numbers=numbers, dark=found.dark)
+    return Located(
+        bands=bands, depth=depth, centres=centres, numbers=numbers, dark=found.dark,
+        rivals_px=found.rivals_px,
+    )  # fmt: skip
 
 
 def _clearness(centres: Centres) -> float:
@@ -218,12 +220,14 @@ def _clearness(centres: Centres) -> float:
 
 def _line_light(bands: Bands, centres: Centres, shape: tuple[int, ...]) -> FloatArray:
     """Return the brightness of the lines, smoothed, at every sample, 1 at its greatest."""
-    usual = float(np.nanpercentile(centres.depth, 80))
-    with np.errstate(invalid="ignore"):
-        line, band = np.nonzero(np.isfinite(centres.x_px) & (centres.depth > _PRESENT * usual))
+    # A line that ends within a band looks fainter there.
+    line, band = np.nonzero(_without_ends(_there(centres)))
+    if len(line) == 0:
+        return np.ones(bands.sums.shape)
     y = bands.y_px - bands.y_middle
     x = centres.x_px[line, band] - bands.tangent * y[band]
     light = fit_ground(x, bands.y_px[band], centres.depth[line, band], (shape[0], shape[1]))
+    brightest = float(light.at(x, bands.y_px[band]).max())
     coarse = bands.origin_px + np.arange(0, bands.sums.shape[1], 4 * FINE) / FINE
     fine = bands.origin_px + np.arange(bands.sums.shape[1]) / FINE
     level = np.stack(
@@ -232,22 +236,22 @@ def _line_light(bands: Bands, centres: Centres, shape: tuple[int, ...]) -> Float
             for yb in y
         ]
     )
-    return np.asarray(np.maximum(level / level.max(), _PRESENT))
+    # Beyond the lines seen the surface is anyone's guess.
+    return np.clip(level / brightest, _PRESENT, 1.0)
+
+
+def _there(centres: Centres) -> NDArray[np.bool_]:
+    """Return where a line is seen clearly and is about as deep as the others."""
+    usual = centres.usual_depth()
+    with np.errstate(invalid="ignore"):
+        alike = (centres.depth > _PRESENT * usual) & (centres.depth < _TOO_DEEP * usual)
+    return centres.clear() & alike
 
 
 def _fit(located: Located, name: str) -> Fitted:
     """Fit x = x0 + pitch·number - tangent·y to all measured points, straight and distorted."""
     bands, centres, numbers = located.bands, located.centres, located.numbers
-    if not np.isfinite(centres.x_px).any():
-        raise CalibrationError([_nothing(name)])
-    usual = float(np.nanpercentile(centres.depth[np.isfinite(centres.x_px)], 80))
-    with np.errstate(invalid="ignore"):
-        there = (
-            np.isfinite(centres.x_px)
-            & (centres.depth > _CLEAR * centres.u_depth)
-            & (centres.depth > _PRESENT * usual)
-            & (centres.misfit < _MISFIT)
-        )
+    there = _there(centres)
     # A single sighting may be anything; a line is seen in two bands at least.
     if len(bands.y_px) > 3:
         there &= there.sum(axis=1, keepdims=True) >= 2
@@ -320,5 +324,5 @@ def _result(located: Located, fitted: Fitted, *, upright: bool) -> RuledImage:
         line_width_px=centres.shape.width_px * lean,
         blur_px=centres.shape.sigma_px * lean,
         between_px=law.between_px * lean,
-        noise=centres.noise / float(np.nanpercentile(centres.depth, 80)),
+        noise=centres.noise / centres.usual_depth(),
     )

@@ -372,7 +372,17 @@ def _report(label, r):
 
 def _short(error):
     text = str(error)
-    for key in ("no ruling", "stand in pairs", "fainter", "broken", "saturated", "no regular grid"):
+    for key in (
+        "no ruling",
+        "two rulings",
+        "do not make",
+        "blurred",
+        "stand in pairs",
+        "fainter",
+        "broken",
+        "saturated",
+        "no regular grid",
+    ):
         if key in text:
             return key
     return text[:60]
