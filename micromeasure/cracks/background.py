@@ -4,6 +4,10 @@ import numpy as np
 
 from micromeasure.cracks.patch import Image, Patch
 
+# Shading that changes over this length is taken out; a crack is much narrower.
+_SHADING_PX = 31
+# What changes only over this length stays: it is the level that a contrast refers to.
+_LEVEL_PX = 255
 # A fold's own dark line, its glare and streaks along it stay alike over this length; a crack
 # shorter than half of it does not weigh in the median.
 _ALIKE_PX = 640
@@ -11,10 +15,11 @@ _STEP = 8
 
 
 def remove_background(patch: Patch) -> Image:
-    """Return the values of a patch less all that is constant along the fold.
+    """Return the values of a patch less all that is constant along the fold, and less shading.
 
     For each row the median over a long stretch along the fold is subtracted; the stretch moves
-    along, so that slow changes are followed.
+    along, so that slow changes are followed. A crack on a steep slope of light would have no
+    darkest place of its own: slopes are levelled too.
 
     Returns
     -------
@@ -25,7 +30,7 @@ def remove_background(patch: Patch) -> Image:
     values = patch.values
     rows, cols = values.shape
     if not np.isfinite(patch.fold_row):
-        return values - cv2.blur(values, (63, 63))
+        return _levelled(values)
     n = max(1, cols // _STEP)
     narrow = cv2.resize(values, (n, rows), interpolation=cv2.INTER_AREA)
     level = cv2.blur(narrow, (1, 31))
@@ -39,4 +44,14 @@ def remove_background(patch: Patch) -> Image:
     at = (np.arange(cols) + 0.5) / cols * n
     shares = np.stack([np.interp(at, nodes, row) for row in np.eye(len(nodes))])
     lines = medians @ shares.astype(np.float32)
-    return np.asarray(values - lines, dtype=np.float32)
+    return _levelled(np.asarray(values - lines, dtype=np.float32))
+
+
+def _levelled(values: Image) -> Image:
+    """Return values without shading, at the level of their wider surroundings."""
+    import cv2
+
+    # Twice, so that the foot of a steep edge leaves no kink that would answer as a line.
+    shading = cv2.blur(cv2.blur(values, (_SHADING_PX, _SHADING_PX)), (_SHADING_PX, _SHADING_PX))
+    level = cv2.blur(shading, (_LEVEL_PX, _LEVEL_PX))
+    return np.asarray(values - shading + level, dtype=np.float32)

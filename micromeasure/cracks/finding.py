@@ -8,10 +8,17 @@ from numpy.typing import NDArray
 
 from micromeasure.cracks.background import remove_background
 from micromeasure.cracks.centreline import Centreline, measure_line
+from micromeasure.cracks.company import Company, company_of
 from micromeasure.cracks.lines import LineMap, find_lines
 from micromeasure.cracks.patch import Patch
 from micromeasure.cracks.refining import refine_line
-from micromeasure.cracks.scoring import FEATURES, line_features, score_card
+from micromeasure.cracks.scoring import (
+    FEATURES,
+    direction_deg,
+    evidence_of,
+    line_features,
+    score_card,
+)
 from micromeasure.cracks.tracing import trace_lines
 from micromeasure.outcome import FloatArray
 
@@ -21,7 +28,6 @@ _SAME_PX = 3.0
 _SAME_SHARE = 0.25
 # A line that starts this near another one's side is its branch.
 _BRANCH_PX = 6.0
-_CLUTTER_PX = 60.0
 _CLEAR_ODDS = 3.0
 # Parts of a broken crack lie no farther apart than this.
 _GAP_PX = 25.0
@@ -37,12 +43,14 @@ class Candidate:
     features : ndarray
         In the order of `scoring.FEATURES`.
     score : float
+    company : Company
     branches : tuple of Centreline
     """
 
     line: Centreline
     features: FloatArray
     score: float
+    company: Company
     branches: tuple[Centreline, ...] = ()
 
 
@@ -67,11 +75,11 @@ def find_candidates(
     measured, lines = _measured_lines(patch, min_length_px, max_width_um / patch.um_per_px)
     if not measured:
         return []
-    features = _features(measured, patch, lines)
+    features, company = _features(measured, patch, lines)
     scores = score_card().score(features)
     found = [
-        Candidate(line=line, features=row, score=float(score))
-        for line, row, score in zip(measured, features, scores, strict=True)
+        Candidate(line=line, features=row, score=float(score), company=beside)
+        for line, row, score, beside in zip(measured, features, scores, company, strict=True)
         if score >= threshold and line.length_px >= min_length_px
     ]
     joined = _joined(_distinct(found), patch, lines)
@@ -90,7 +98,7 @@ def all_lines(
     measured, lines = _measured_lines(
         patch, min_length_um / patch.um_per_px, max_width_um / patch.um_per_px
     )
-    return measured, _features(measured, patch, lines)
+    return measured, _features(measured, patch, lines)[0]
 
 
 def octaves_for(max_width_px: float) -> int:
@@ -159,13 +167,12 @@ def _whole(first: Candidate, second: Candidate, patch: Patch, lines: LineMap) ->
     line = measure_line(patch, path)
     if line is None or line.length_px < 0.9 * (first.line.length_px + second.line.length_px):
         return None
-    # Surroundings are those of the parts: their clutter stands for that of the whole.
-    clutter = math.exp(first.features[FEATURES.index("clutter")]) - 0.1
-    features = line_features(line, patch, lines, max(clutter, 0.0))
+    # Surroundings are those of the parts: their company stands for that of the whole.
+    features = line_features(line, patch, lines, first.company)
     score = float(score_card().score(features[None, :])[0])
     if score < min(first.score, second.score) - 0.1:
         return None
-    return Candidate(line=line, features=features, score=max(score, first.score, second.score))
+    return replace(first, line=line, features=features, score=max(score, first.score, second.score))
 
 
 def _alike(a: Centreline, b: Centreline) -> bool:
@@ -217,16 +224,17 @@ def distances(points: FloatArray, other: FloatArray) -> NDArray[np.float64]:
     return np.asarray(np.sqrt((gaps**2).sum(axis=2)).min(axis=1))
 
 
-def _features(measured: list[Centreline], patch: Patch, lines: LineMap) -> FloatArray:
-    middles = np.array([line.points[len(line.points) // 2] for line in measured]).reshape(-1, 2)
-    lengths = np.array([line.length_px for line in measured])
-    rows = []
-    for k, line in enumerate(measured):
-        near = np.hypot(*(middles - middles[k]).T) < _CLUTTER_PX + 0.5 * line.length_px
-        near[k] = False
-        clutter = float(lengths[near].sum()) / max(line.length_px, 1.0)
-        rows.append(line_features(line, patch, lines, clutter))
-    return np.array(rows).reshape(len(measured), len(FEATURES))
+def _features(
+    measured: list[Centreline], patch: Patch, lines: LineMap
+) -> tuple[FloatArray, list[Company]]:
+    evidence = np.array([evidence_of(line, lines) for line in measured])
+    angles = np.array([direction_deg(line.points) for line in measured])
+    company = company_of(measured, evidence, angles)
+    rows = [
+        line_features(line, patch, lines, beside)
+        for line, beside in zip(measured, company, strict=True)
+    ]
+    return np.array(rows).reshape(len(measured), len(FEATURES)), company
 
 
 def _with_branches(found: list[Candidate]) -> list[Candidate]:
@@ -250,13 +258,5 @@ def _with_branches(found: list[Candidate]) -> list[Candidate]:
             mains.append(item)
         else:
             branches.setdefault(host, []).append(item.line)
-    joined = [
-        Candidate(
-            line=main.line,
-            features=main.features,
-            score=main.score,
-            branches=tuple(branches.get(k, ())),
-        )
-        for k, main in enumerate(mains)
-    ]
+    joined = [replace(main, branches=tuple(branches.get(k, ()))) for k, main in enumerate(mains)]
     return sorted(joined, key=lambda item: -item.score)

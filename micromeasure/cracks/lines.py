@@ -24,6 +24,7 @@ _REACH_PX = 5.0
 _BLOCK_COLUMNS = 512
 _HALO = 16
 _TILE_ROWS = 64
+_AROUND_PX = 61
 # First derivatives, taken over twice the width, count against a line only beyond this many of
 # their own spreads.
 _EDGE_FREE = 2.0
@@ -56,10 +57,13 @@ class LineMap:
         For each octave of width, fine lines first: greatest response over direction, in spreads
         of that response nearby. Octave k has pixels 2**k times as long; its pixel 0 0 lies on
         pixel 0 0 of the patch.
+    around : ndarray of float32
+        Mean of the finest octave's response over the surroundings of each pixel.
     lay : Lay
     """
 
     octaves: tuple[Image, ...]
+    around: Image
     lay: Lay
 
 
@@ -94,7 +98,8 @@ def find_lines(flat: Image, patch: Patch, *, octaves: int, floor: float) -> Line
         step = 2**octave
         z[inside[::step, ::step] == 0] = 0.0
         maps.append(z)
-    return LineMap(octaves=tuple(maps), lay=lay)
+    around = np.asarray(cv2.blur(maps[0], (_AROUND_PX, _AROUND_PX)), dtype=np.float32)
+    return LineMap(octaves=tuple(maps), around=around, lay=lay)
 
 
 def _octave(flat: Image, floor: float) -> tuple[Image, FloatArray]:
@@ -149,7 +154,8 @@ def _second_derivatives(block: Image) -> tuple[Image, ...]:
 def _edges(block: Image) -> Image:
     """Return what the steepness of the ground takes from the response to lines.
 
-    In the middle of a line the first derivative vanishes, on an edge it is greatest.
+    In the middle of a line the first derivative vanishes, on an edge it is greatest. The steepness
+    of slow shading does not count.
     """
     import cv2
 

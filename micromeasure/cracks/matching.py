@@ -25,13 +25,17 @@ class Match:
     crack_of : tuple of int
         For each candidate the crack it lies on, -1 for none.
     best_of : tuple of int
-        For each crack the candidate that covers most of it, -1 where it is missed.
+        For each crack the candidate that covers most of it, -1 where it is missed: where all
+        candidates on it together cover too little.
+    covers : tuple of float
+        For each crack the share of its main path that its best candidate alone covers.
     shares : tuple of float
         For each candidate the share of it that lies on the crack it fits best.
     """
 
     crack_of: tuple[int, ...]
     best_of: tuple[int, ...]
+    covers: tuple[float, ...]
     shares: tuple[float, ...]
 
 
@@ -71,12 +75,19 @@ def match(
         best = int(np.argmax(shares)) if shares else -1
         own.append(shares[best] if shares else 0.0)
         crack_of.append(best if own[-1] >= OWN_SHARE else -1)
-    best_of = []
+    best_of, covers = [], []
     for number, main in enumerate(mains):
-        covered = [
-            float((distances(main, line) < tolerance_px).mean()) if owner == number else 0.0
-            for line, owner in zip(lines, crack_of, strict=True)
-        ]
-        best = int(np.argmax(covered)) if covered else -1
-        best_of.append(best if covered and covered[best] >= COVERED_SHARE else -1)
-    return Match(crack_of=tuple(crack_of), best_of=tuple(best_of), shares=tuple(own))
+        on = np.array(
+            [
+                distances(main, line) < tolerance_px
+                if owner == number
+                else np.zeros(len(main), dtype=bool)
+                for line, owner in zip(lines, crack_of, strict=True)
+            ]
+        ).reshape(len(lines), len(main))
+        together = float(on.any(axis=0).mean())
+        best_of.append(int(on.sum(axis=1).argmax()) if together >= COVERED_SHARE else -1)
+        covers.append(float(on.mean(axis=1).max()) if len(on) else 0.0)
+    return Match(
+        crack_of=tuple(crack_of), best_of=tuple(best_of), covers=tuple(covers), shares=tuple(own)
+    )

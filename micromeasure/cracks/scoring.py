@@ -1,9 +1,10 @@
 """How much a traced line looks like a crack: its features and the score made from them.
 
-The score is an additive card: each feature passes through a piecewise linear curve, the sum
-through a logistic function. Curves were fitted to rendered views (see `score_card.json`, which
-says to which), so that of candidates scored 0.8 about 80 % were cracks there. On other surfaces
-the score ranks; its value need not be a share.
+The score is an additive card: each feature passes through a piecewise linear curve, a few pairs of
+features through a small table between whose entries is interpolated (even and straight matters
+more the longer a line is), the sum through a logistic function. Curves and tables were fitted to
+rendered views (see `score_card.json`, which says to which), so that of candidates scored 0.8 about
+80 % were cracks there. On other surfaces the score ranks; its value need not be a share.
 """
 
 import json
@@ -17,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.cracks.centreline import Centreline
+from micromeasure.cracks.company import Company
 from micromeasure.cracks.cross_profiles import sample
 from micromeasure.cracks.lines import LineMap
 from micromeasure.cracks.patch import Patch
@@ -46,7 +48,39 @@ FEATURES = (
     "turning",
     "fineness",
     "evidence",
+    "prominence",
+    "parallels",
+    "surround",
+    "runs_on",
 )
+# A line's own straight continuation is looked at over this length beyond each end.
+_BEYOND_PX = (6.0, 45.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairTable:
+    """What two features add together.
+
+    Attributes
+    ----------
+    columns : tuple of two ints
+        Places of the features in `FEATURES`.
+    knots : tuple of two ndarrays
+        Feature values at the rows and columns of the table.
+    heights : ndarray
+    """
+
+    columns: tuple[int, int]
+    knots: tuple[FloatArray, FloatArray]
+    heights: FloatArray
+
+    def value(self, features: FloatArray) -> FloatArray:
+        """Return what the pair adds to each row of features, interpolated bilinearly."""
+        rows, cols = (
+            hat_basis(features[:, column], knots)
+            for column, knots in zip(self.columns, self.knots, strict=True)
+        )
+        return np.asarray(((rows @ self.heights) * cols).sum(axis=1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +93,7 @@ class ScoreCard:
         Feature values between which each curve is straight.
     heights : tuple of ndarray
         Heights of each curve at its knots.
+    pairs : tuple of PairTable
     intercept : float
     provenance : str
         What the curves were fitted to.
@@ -66,6 +101,7 @@ class ScoreCard:
 
     knots: tuple[FloatArray, ...]
     heights: tuple[FloatArray, ...]
+    pairs: tuple[PairTable, ...]
     intercept: float
     provenance: str
 
@@ -74,7 +110,14 @@ class ScoreCard:
         total = np.full(len(features), self.intercept)
         for k, (knots, heights) in enumerate(zip(self.knots, self.heights, strict=True)):
             total += np.interp(features[:, k], knots, heights)
+        for pair in self.pairs:
+            total += pair.value(features)
         return np.asarray(1.0 / (1.0 + np.exp(-np.clip(total, -30, 30))))
+
+
+def hat_basis(values: FloatArray, knots: FloatArray) -> FloatArray:
+    """Return the piecewise linear basis of one feature, a column per knot."""
+    return np.column_stack([np.interp(values, knots, row) for row in np.eye(len(knots))])
 
 
 @cache
@@ -90,13 +133,24 @@ def card_from(data: dict[str, Any]) -> ScoreCard:
     return ScoreCard(
         knots=tuple(np.array(curve["knots"], dtype=float) for curve in curves),
         heights=tuple(np.array(curve["heights"], dtype=float) for curve in curves),
+        pairs=tuple(_pair_from(pair) for pair in data["pairs"]),
         intercept=float(data["intercept"]),
         provenance=str(data["provenance"]),
     )
 
 
+def _pair_from(data: dict[str, Any]) -> PairTable:
+    first, second = data["features"]
+    rows, cols = data["knots"]
+    return PairTable(
+        columns=(FEATURES.index(first), FEATURES.index(second)),
+        knots=(np.array(rows, dtype=float), np.array(cols, dtype=float)),
+        heights=np.array(data["heights"], dtype=float),
+    )
+
+
 def line_features(
-    line: Centreline, patch: Patch, lines: LineMap, clutter: float
+    line: Centreline, patch: Patch, lines: LineMap, company: Company
 ) -> NDArray[np.float64]:
     """Return the features of one measured line, in the order of `FEATURES`.
 
@@ -105,11 +159,11 @@ def line_features(
     line : Centreline
     patch : Patch
     lines : LineMap
-    clutter : float
-        Length of other lines nearby over the length of this one.
+    company : Company
     """
-    responses = [sample(octave, line.points / 2**k) for k, octave in enumerate(lines.octaves)]
-    z = np.max(responses, axis=0)
+    z = responses_on(line.points, lines)
+    responses = [sample(lines.octaves[0], line.points)]
+    evidence = evidence_of(line, lines)
     fine = float(np.median(responses[0]))
     depth = max(line.depth, 1e-6)
     chord = float(np.hypot(*(line.points[-1] - line.points[0])))
@@ -138,15 +192,58 @@ def line_features(
         float(line.open_ends),
         _fold_share(line, patch, angle),
         float(np.clip(line.rims, -1.0, 1.0)),
-        math.log(clutter + 0.1),
+        math.log(company.clutter + 0.1),
         math.log(max(depth / max(line.noise, 1e-6), 0.1)),
         math.log(max(depth / max(line.level, 1e-6), 1e-4)),
         scratchlike,
         math.log(turning + 1.0),
         math.log(max(fine, 0.3) / max(float(np.median(z)), 0.3)),
-        math.log(max(float(np.median(z)), 0.5)) + 0.5 * math.log(max(line.length_px, 1.0)),
+        evidence,
+        float(np.clip(evidence - company.rivals, -2.0, 3.0)),
+        company.parallels,
+        _surround(line.points, lines),
+        _runs_on(line.points, patch, lines),
     )
     return np.array(values, dtype=float)
+
+
+def responses_on(points: FloatArray, lines: LineMap) -> FloatArray:
+    """Return the greatest response over the octaves at each point."""
+    return np.max([sample(octave, points / 2**k) for k, octave in enumerate(lines.octaves)], axis=0)
+
+
+def evidence_of(line: Centreline, lines: LineMap) -> float:
+    """Return how far a line as a whole stands out, as a logarithm: noise averages along it."""
+    middle = float(np.median(responses_on(line.points, lines)))
+    return math.log(max(middle, 0.5)) + 0.5 * math.log(max(line.length_px, 1.0))
+
+
+def _surround(points: FloatArray, lines: LineMap) -> float:
+    """Return the response on a line over its mean around the line, as a logarithm."""
+    on = float(np.median(sample(lines.octaves[0], points)))
+    around = float(np.median(sample(lines.around, points[::4])))
+    return math.log(max(on, 0.3) / max(around, 0.1))
+
+
+def _runs_on(points: FloatArray, patch: Patch, lines: LineMap) -> float:
+    """Return how strong a response goes on straight beyond the ends, over that on the line.
+
+    A scratch that was found in part goes on; a crack that ended does not. The stronger end counts.
+    """
+    on = max(float(np.median(responses_on(points, lines))), 0.5)
+    found = [0.0]
+    reach = min(16, len(points) - 1)
+    ahead = np.arange(*_BEYOND_PX, 1.5)
+    aside = np.arange(-3.0, 3.1, 1.0)
+    for end, inner in ((points[0], points[reach]), (points[-1], points[-1 - reach])):
+        way = (end - inner) / max(float(np.hypot(*(end - inner))), 1e-9)
+        normal = np.array((-way[1], way[0]))
+        grid = end + ahead[:, None, None] * way + aside[None, :, None] * normal
+        inside = patch.in_band(end + ahead[:, None] * way)
+        if inside.sum() < 8:
+            continue
+        found.append(float(responses_on(grid, lines).max(axis=1)[inside].mean()))
+    return min(max(found) / on, 2.0)
 
 
 def direction_deg(points: FloatArray) -> float:

@@ -12,9 +12,14 @@ from micromeasure.outcome import FloatArray
 Pixels = NDArray[np.intp]
 
 # In spreads of the line response: a line starts above the first and is followed down to the
-# second. White noise alone passes the first about once in ten megapixels.
+# second. White noise alone passes the first about once in ten megapixels. A line that starts
+# above the weak level is kept where its mean response times the root of its length, in units of
+# the length over which noise is alike, is large enough.
 SEED_Z = 5.0
+WEAK_SEED_Z = 4.0
 FOLLOW_Z = 3.0
+_WEAK_STRENGTH = 4.8
+_ALIKE_PX = 15.0
 # Ends of lines this near are bridged where a path between them shows at least this response.
 BRIDGE_PX = 22.0
 BRIDGE_Z = 1.0
@@ -67,14 +72,14 @@ def _skeleton(z: Image, min_extent_px: float) -> Pixels:
     # Labels at half size: a quarter of the work, and pixels that touch still do.
     half = cv2.dilate(above.astype(np.uint8), np.ones((2, 2), np.uint8), anchor=(0, 0))[::2, ::2]
     _, labels, stats, _ = cv2.connectedComponentsWithStats(half, connectivity=8)
-    row, col = np.nonzero(z > SEED_Z)
+    row, col = np.nonzero(z > WEAK_SEED_Z)
     height = z[row, col]
     peak: FloatArray = np.zeros(len(stats))
     # Of values given to one place the last one stays: here the greatest.
     rising = np.argsort(height, kind="stable")
     peak[labels[row // 2, col // 2][rising]] = height[rising]
     extent = 2 * np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    wanted = np.flatnonzero((peak > SEED_Z) & (extent >= min_extent_px))
+    wanted = np.flatnonzero((peak > WEAK_SEED_Z) & (extent >= min_extent_px))
     wanted = wanted[wanted > 0]
     limit = max(40, int(_LINES_PER_MEGAPIXEL * z.size / 1e6))
     strength = peak[wanted] * np.sqrt(extent[wanted])
@@ -176,15 +181,35 @@ def _paths(points: Pixels, z: Image, min_length_px: float) -> list[FloatArray]:
     n = len(points)
     tree = minimum_spanning_tree(coo_array((weight, (first, second)), shape=(n, n)).tocsr()).tocoo()
     chains = linked_chains(points.astype(float), tree.row.tolist(), tree.col.tolist())
-    return [chain for chain in chains if _chain_length(chain) >= min_length_px]
+    return [
+        chain for chain in chains if _chain_length(chain) >= min_length_px and _stands_out(chain, z)
+    ]
+
+
+def _stands_out(chain: FloatArray, z: Image) -> bool:
+    """Return whether a chain has a strong seed, or is strong as a whole."""
+    height = z[chain[:, 1].astype(int), chain[:, 0].astype(int)]
+    if float(height.max()) > SEED_Z:
+        return True
+    return float(height.mean()) * math.sqrt(len(chain) / _ALIKE_PX) > _WEAK_STRENGTH
 
 
 def _with_parts(chain: FloatArray, z: Image, shortest: float) -> list[FloatArray]:
-    """Return a chain and, where its response changes sharply, its parts on both sides."""
+    """Return a chain and, where its response changes sharply, its parts."""
     chains = [chain]
-    n, least = len(chain), max(10, round(shortest))
-    if n < 2 * least:
+    least = max(10, round(shortest))
+    if len(chain) < 2 * least:
         return chains
+    cut = _step_at(chain, z, least)
+    if cut is not None:
+        for part in (chain[:cut], chain[cut:]):
+            chains += _with_parts(part, z, shortest)
+    return chains
+
+
+def _step_at(chain: FloatArray, z: Image, least: int) -> int | None:
+    """Return where the response of a chain changes most, if it does so sharply."""
+    n = len(chain)
     height = np.log(np.maximum(z[chain[:, 1].astype(int), chain[:, 0].astype(int)], 0.5))
     total = np.cumsum(height)
     at = np.arange(least, n - least + 1)
@@ -192,12 +217,7 @@ def _with_parts(chain: FloatArray, z: Image, shortest: float) -> list[FloatArray
     # Gain of the sum of squares by two levels instead of one.
     gain = at * (n - at) / n * (before - after) ** 2
     best = int(gain.argmax())
-    if abs(before[best] - after[best]) < _STEP:
-        return chains
-    cut = int(at[best])
-    for part in (chain[:cut], chain[cut:]):
-        chains += _with_parts(part, z, shortest)
-    return chains
+    return int(at[best]) if abs(before[best] - after[best]) >= _STEP else None
 
 
 def _edges(points: Pixels) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatArray]:

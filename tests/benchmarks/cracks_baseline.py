@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from cracks import MIN_LENGTH_PX, UM_PER_PX, average_precision, make_view, micrograph_of
+from cracks import MIN_LENGTH_PX, RENDERERS, UM_PER_PX, average_precision, make_view, micrograph_of
 
 from micromeasure.cracks.background import remove_background
 from micromeasure.cracks.finding import find_candidates
@@ -74,7 +74,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--views", type=int, default=60)
     parser.add_argument("--seed", type=int, default=91)
-    parser.add_argument("--renderer", choices=("fold", "relief"), default="fold")
+    parser.add_argument("--renderer", choices=RENDERERS, default="fold")
     parser.add_argument("--filters", nargs="*", default=["sato", "meijering", "frangi"])
     args = parser.parse_args()
     methods = {"this package": ours}
