@@ -209,7 +209,8 @@ def line_features(
 
 def responses_on(points: FloatArray, lines: LineMap) -> FloatArray:
     """Return the greatest response over the octaves at each point."""
-    return np.max([sample(octave, points / 2**k) for k, octave in enumerate(lines.octaves)], axis=0)
+    found = [sample(octave, points / 2**k) for k, octave in enumerate(lines.octaves)]
+    return np.asarray(np.max(found, axis=0))
 
 
 def evidence_of(line: Centreline, lines: LineMap) -> float:
@@ -231,7 +232,7 @@ def _runs_on(points: FloatArray, patch: Patch, lines: LineMap) -> float:
     A scratch that was found in part goes on; a crack that ended does not. The stronger end counts.
     """
     on = max(float(np.median(responses_on(points, lines))), 0.5)
-    found = [0.0]
+    found: list[float] = [0.0]
     reach = min(16, len(points) - 1)
     ahead = np.arange(*_BEYOND_PX, 1.5)
     aside = np.arange(-3.0, 3.1, 1.0)
@@ -243,7 +244,7 @@ def _runs_on(points: FloatArray, patch: Patch, lines: LineMap) -> float:
         if inside.sum() < 8:
             continue
         found.append(float(responses_on(grid, lines).max(axis=1)[inside].mean()))
-    return min(max(found) / on, 2.0)
+    return float(min(max(found) / on, 2.0))
 
 
 def direction_deg(points: FloatArray) -> float:
