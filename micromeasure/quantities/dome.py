@@ -20,7 +20,7 @@ from micromeasure.quantities.declare import (
     Settings,
 )
 from micromeasure.sideview.budget import (
-    EDGE_MODEL_PX,
+    SAMPLING_PX,
     edge_offset,
     is_saturated,
     length_estimate,
@@ -138,7 +138,6 @@ def _flags(micrograph: Micrograph, found: "DomeView") -> tuple[str, ...]:
 
 def _height(dome: _Dome) -> Measurement:
     base, crown, calibration = dome.base, dome.crown, dome.micrograph.calibration
-    pixel = dome.view.outline.pixel_um
     normal = np.array([-base.along_um[1], base.along_um[0]])
     factor, tilt = tilt_component(dome.micrograph, crown.height_um)
     # On a support both edges face up and their offsets cancel.
@@ -150,7 +149,7 @@ def _height(dome: _Dome) -> Measurement:
         Component(name="base line", u=base.u_height_um(crown.along_um), kind="A",
                   source="support's edge" if base.is_support
                   else f"contacts: {base.left.kind}, {base.right.kind}"),
-        Component(name="edge model", u=EDGE_MODEL_PX * pixel * math.sqrt(2)),
+        Component(name="edge model", u=dome.view.outline.edge_model_um * math.sqrt(2)),
         *tilt, *offset,
     ]  # fmt: skip
     return Measurement(
@@ -165,9 +164,12 @@ def _radius(dome: _Dome) -> Measurement:
     radius = abs(crown.radius_um)
     # R = c²/(8 s): chord along the base, sagitta across. Both scale alike when the two scales
     # rest on one artefact, so the radius takes the scale's relative uncertainty once.
-    model = EDGE_MODEL_PX * dome.view.outline.pixel_um
+    # An edge that is off alike all along moves the radius by as much. Sampling depends on the
+    # edge's direction, so that its share bends the outline.
+    outline = dome.view.outline
     sagitta = radius * (1 - math.cos(math.radians(crown.arc_deg) / 2))
-    shape = radius * model / max(sagitta, 1e-9)
+    bent = radius * SAMPLING_PX * outline.pixel_um / max(sagitta, 1e-9)
+    shape = math.hypot(outline.edge_model_um, bent)
     parts = [
         Component(name="crown fit", u=crown.u_radius_um, dof=max(3, crown.arc.n / 4), kind="A",
                   source=f"circle over {crown.arc_deg:.1f}°, {crown.arc.n} points"),
@@ -238,7 +240,7 @@ def _share(side: np.ndarray) -> np.ndarray:
 
 def _thickness_rows(dome: _Dome, feature: str, thickness: "Thickness") -> list[Measurement]:
     calibration = dome.micrograph.calibration
-    values, pixel = thickness.values_um, dome.view.outline.pixel_um
+    values, model = thickness.values_um, dome.view.outline.edge_model_um
     shift, offset = edge_offset(calibration, 2.0, is_bright=dome.view.part.is_bright)
     flags = dome.flags
     if values.mean() < 4 * thickness.sigma_um:
@@ -246,7 +248,7 @@ def _thickness_rows(dome: _Dome, feature: str, thickness: "Thickness") -> list[M
     parts = [
         Component(name="edge location", u=thickness.u_mean_um, kind="A",
                   dof=max(3, len(values) / 4), source=f"{len(values)} profiles"),
-        Component(name="edge model", u=EDGE_MODEL_PX * pixel * math.sqrt(2)),
+        Component(name="edge model", u=model * math.sqrt(2)),
         *offset,
     ]  # fmt: skip
     mean = length_estimate(float(values.mean()) + shift, thickness.normal_um, calibration, parts)

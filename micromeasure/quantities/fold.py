@@ -11,7 +11,6 @@ from micromeasure.micrograph.image import Micrograph
 from micromeasure.outcome import Failure, Mark, Measurement, Outcome
 from micromeasure.quantities.declare import Frames, Quantity, Settings
 from micromeasure.sideview.budget import (
-    EDGE_MODEL_PX,
     edge_offset,
     is_saturated,
     length_estimate,
@@ -161,11 +160,11 @@ def _angle(folds: list["SurfaceFold"], seen: _Seen) -> Estimate:
     # An error e of the ratio of the two scales turns a direction by at most e / 2.
     aspect = math.degrees(abs(relative[0] - relative[1]) / 2 * math.sqrt(2))
     short = min(float(np.hypot(*(f.ends_um[3] - f.ends_um[2]))) for f in folds)
-    model = math.degrees(EDGE_MODEL_PX * pixel / max(short, pixel))
+    model = math.degrees(seen.outline.edge_model_um / max(short, pixel))
     parts = [
         Component(name="edge location", u=u, kind="A", dof=max(3, sum(f.n for f in folds) / 4),
                   source=f"{len(folds)} surfaces, {sum(f.n for f in folds)} points"),
-        Component(name="edge model", u=2 * model),
+        Component(name="edge model", u=model),
     ]  # fmt: skip
     if aspect > 0:
         parts.append(

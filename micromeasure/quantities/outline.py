@@ -20,7 +20,7 @@ from micromeasure.quantities.declare import (
     Quantity,
     Settings,
 )
-from micromeasure.sideview.budget import EDGE_MODEL_PX, is_saturated, length_estimate
+from micromeasure.sideview.budget import is_saturated, length_estimate
 
 if TYPE_CHECKING:
     from micromeasure.sideview.outline import Outline
@@ -146,7 +146,7 @@ def _sizes(outline: "Outline", micrograph: Micrograph, flags: tuple[str, ...]) -
 
     size = size_of(smooth_closed(outline.points_um, _SMOOTH_LENGTH))
     n = len(outline.points_um)
-    edge = EDGE_MODEL_PX * outline.pixel_um
+    edge = outline.edge_model_um
     noise = outline.noise.scatter * math.sqrt(outline.noise.inflation / (2 * _SMOOTH_LENGTH))
     calibration = micrograph.calibration
     across = [
@@ -211,7 +211,7 @@ def _perimeter(size: "OutlineSize", micrograph: Micrograph, outline: "Outline") 
     # nearly two blur widths, and how many corners there are is not known: some four.
     model = Component(
         name="edge model",
-        u=2 * math.pi * EDGE_MODEL_PX * outline.pixel_um + 4 * outline.sigma_um,
+        u=2 * math.pi * outline.edge_model_um + 4 * outline.sigma_um,
         source="blurred corners",
     )
     return Estimate(value=size.perimeter_um, unit="um", components=(scale, model))

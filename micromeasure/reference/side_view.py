@@ -62,10 +62,13 @@ class Dome:
     left: Leg = field(default_factory=Leg)
     right: Leg = field(default_factory=Leg)
 
-    def outline_um(self) -> tuple[FloatArray, FloatArray]:
-        """Return outline corners ``x y`` (y upwards, apex at 0 0) and which are outer surface."""
-        right_outer, right_inner, right_tip = _half(self, self.right, self.right_deg)
-        left_outer, left_inner, left_tip = _half(self, self.left, self.left_deg)
+    def outline_um(self, *, fineness: int = 1) -> tuple[FloatArray, FloatArray]:
+        """Return outline corners ``x y`` (y upwards, apex at 0 0) and which are outer surface.
+
+        `fineness` is how many times as many corners an arc has as for drawing.
+        """
+        right_outer, right_inner, right_tip = _half(self, self.right, self.right_deg, fineness)
+        left_outer, left_inner, left_tip = _half(self, self.left, self.left_deg, fineness)
         mirror = np.array([-1.0, 1.0])
         points = np.vstack(
             [
@@ -146,7 +149,8 @@ class Scene:
 
 def dome_truth(dome: Dome) -> DomeTruth:
     """Return the dome's height and the rest from its outline, without any image."""
-    points, outer = dome.outline_um()
+    # A rounded tip touches at any place of its arc, not only at the corners it is drawn with.
+    points, outer = dome.outline_um(fineness=20)
     left, right = _lowest_chord(points)
     direction = (right - left) / math.hypot(*(right - left))
     normal = np.array([-direction[1], direction[0]])
@@ -276,7 +280,9 @@ def _vary(dome: Dome, rng: np.random.Generator) -> Dome:
     return replace(dome, left_deg=angle, right_deg=angle, left=legs[0], right=legs[1])
 
 
-def _half(dome: Dome, leg: Leg, crown_deg: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _half(
+    dome: Dome, leg: Leg, crown_deg: float, fineness: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return outer surface, inner surface and the rounded end of the right half."""
     t = dome.thickness_um
     fold_radius = leg.inner_radius_um + t / 2
@@ -287,7 +293,7 @@ def _half(dome: Dome, leg: Leg, crown_deg: float) -> tuple[FloatArray, FloatArra
         (fold_radius * abs(turn), turn),
         (leg.foot_um, 0.0),
     ]
-    points, headings = _walk(np.array([0.0, -t / 2]), chain)
+    points, headings = _walk(np.array([0.0, -t / 2]), chain, fineness)
     normals = np.column_stack([-np.sin(headings), np.cos(headings)])
     outer, inner = points + normals * t / 2, points - normals * t / 2
     r = min(leg.tip_radius_um, t / 2)
@@ -295,7 +301,7 @@ def _half(dome: Dome, leg: Leg, crown_deg: float) -> tuple[FloatArray, FloatArra
     normal = normals[-1]
     if r <= 0:
         return outer, inner, np.empty((0, 2))
-    angle = np.linspace(0.0, math.pi / 2, 24)[:, None]
+    angle = np.linspace(0.0, math.pi / 2, 24 * fineness)[:, None]
     upper = (
         outer[-1] - r * normal - r * along + r * (np.cos(angle) * normal + np.sin(angle) * along)
     )
@@ -306,13 +312,15 @@ def _half(dome: Dome, leg: Leg, crown_deg: float) -> tuple[FloatArray, FloatArra
     return outer, inner, np.vstack([upper[1:], lower[::-1][:-1]])
 
 
-def _walk(start: FloatArray, chain: list[tuple[float, float]]) -> tuple[FloatArray, FloatArray]:
+def _walk(
+    start: FloatArray, chain: list[tuple[float, float]], fineness: int
+) -> tuple[FloatArray, FloatArray]:
     """Return points and headings along straight pieces and arcs (length, turn)."""
     points, headings = [start], [0.0]
     for length, turn in chain:
         heading = headings[-1]
         # A thousandth of a radian keeps the chords of a 2 mm arc within 0.3 nm of it.
-        steps = max(1, math.ceil(abs(turn) / 0.001))
+        steps = max(1, math.ceil(abs(turn) / 0.001) * fineness)
         at = np.arange(1, steps + 1) / steps
         if turn == 0:
             moves = length * at[:, None] * np.array([math.cos(heading), math.sin(heading)])

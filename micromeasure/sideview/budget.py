@@ -10,10 +10,8 @@ from micromeasure.estimate import Component, Estimate
 from micromeasure.micrograph.image import Micrograph
 from micromeasure.outcome import FloatArray
 
-# What the model of an edge (a Gaussian step, sampled bilinearly, levels flat on both sides)
-# leaves of a position even without noise: with the diffraction blur of a round aperture a sheet
-# comes out 0.010 px too thick.
-EDGE_MODEL_PX = 0.007
+# What bilinear sampling leaves of the position even of a Gaussian step, pixels.
+SAMPLING_PX = 0.0015
 
 
 def window_of(

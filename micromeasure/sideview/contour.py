@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from micromeasure.errors import MeasurementError
 from micromeasure.outcome import FloatArray
+from micromeasure.sideview.budget import SAMPLING_PX
 from micromeasure.sideview.part import Part
-from micromeasure.sideview.step import Booleans, fit_edges, fit_steps, nearest, sample
+from micromeasure.sideview.step import Booleans, EdgeFits, fit_edges, fit_steps, nearest, sample
 
 # Plateaus count to this many blur widths from the edge; a Gaussian edge is complete there.
 _REACH_SIGMA = 3.0
@@ -24,6 +25,9 @@ _REACH_SIGMA = 3.0
 _STEP_PX = 0.5
 # A profile whose step is below this share of its neighbours' is not the same edge.
 _MIN_STEP_SHARE = 0.6
+# Profiles this close to the edge tell its shape; too few do not, and it may be that of a lens.
+_CENTRED_PX = 0.25
+_UNKNOWN_MODEL_PX = 0.007
 _SUBSET = 250
 # A shape thicker than this share of its width is no strip.
 _MAX_STRIP_SHARE = 0.2
@@ -49,6 +53,10 @@ class Contour:
         Median difference of grey values across the edge.
     thickness_px : float or None
         Thickness of the sheet from area and length of the outline, None for a solid shape.
+    edge_model_px : float
+        What the model of an edge leaves of a position even without noise, standard uncertainty.
+    noise_share : float
+        Noise of a grey value as a share of the step across the edge.
     """
 
     points_px: FloatArray
@@ -58,6 +66,8 @@ class Contour:
     sigma_px: float
     step: float
     thickness_px: float | None
+    edge_model_px: float
+    noise_share: float
 
 
 def trace_contour(pixels: NDArray[Any], part: Part) -> Contour:
@@ -226,4 +236,23 @@ def _fit_all(
     return Contour(
         points_px=points + normals * position[:, None], normals_px=normals, valid=valid,
         u_px=fit.u, sigma_px=sigma, step=abs(step), thickness_px=thickness,
+        edge_model_px=_edge_model(fit, valid, sigma), noise_share=noise / abs(step),
     )  # fmt: skip
+
+
+def _edge_model(fit: EdgeFits, valid: Booleans, sigma: float) -> float:
+    """Return what the shape of the edges, other than a Gaussian step, leaves of a position.
+
+    The mean of what many fits leave shows the shape that the model lacks, noise averaged out. A
+    plateau wrong by a share e of the step moves the half-way level by e / 2 times the width
+    sqrt(2 pi) sigma of the edge's slope.
+    """
+    centred = valid & (np.abs(fit.position) < _CENTRED_PX)
+    if fit.rest is None or centred.sum() < _SUBSET:
+        return _UNKNOWN_MODEL_PX
+    shares = fit.rest[centred] / fit.step[centred, None]
+    mean = shares.mean(axis=0)
+    # Neighbours a pixel apart share their noise: as many as are two pixels apart count.
+    noise = float(np.mean(shares.var(axis=0))) * 2 / len(shares)
+    lacking = math.sqrt(max(0.0, float(mean @ mean) / len(mean) - noise))
+    return max(SAMPLING_PX, math.sqrt(2 * math.pi) / 2 * sigma * lacking)

@@ -43,6 +43,11 @@ class Outline:
         Grey values of surroundings minus part.
     noise : Noise
         How far single points lie off a smooth curve.
+    edge_model_um : float
+        What the model of an edge leaves of a position even without noise: it is alike all
+        along the outline.
+    noise_share : float
+        Noise of a grey value as a share of the step.
     """
 
     points_um: FloatArray
@@ -55,6 +60,8 @@ class Outline:
     pixels: NDArray[Any]
     step: float
     noise: Noise
+    edge_model_um: float
+    noise_share: float
 
     def to_px(self, points_um: FloatArray) -> FloatArray:
         """Return points in pixels of the traced image, ``x y``."""
@@ -139,6 +146,7 @@ def outline_of(contour: Contour, frame: Frame, pixels: NDArray[Any], *,
         length_um=np.concatenate([[0.0], np.cumsum(legs)]), pixels=pixels,
         step=-contour.step if is_bright else contour.step,
         noise=_noise(points, normals, valid, pixel),
+        edge_model_um=contour.edge_model_px * pixel, noise_share=contour.noise_share,
     )  # fmt: skip
 
 

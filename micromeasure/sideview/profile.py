@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,8 @@ Indices = NDArray[np.intp]
 # holds, up to the widest.
 _CROWN_START = 0.12
 _CROWN_WIDEST = 0.8
+# Share of a stretch over which a circle seems to hold that is fitted.
+_CROWN_MARGIN = 0.83
 # Curvature of the outer surface in the top part is what counts; steeper flanks are limbs.
 _CROWN_MAX_DEG = 45.0
 # Share of the chord over which the top is sought on a smoothed outline, against specks.
@@ -285,6 +287,10 @@ def _fit_about(
     near = np.abs(u) <= widest
     u, v = u[near], v[near]
     arc = grow_arc(u, v, u, start=first, stop=widest, noise=noise)
+    if arc.is_adequate and arc.half_width > first:
+        # Straight limbs leave a circle so gently that noise hides their first part.
+        inside = np.abs(u) <= _CROWN_MARGIN * arc.half_width
+        arc = replace(fit_arc(u[inside], v[inside]), is_adequate=True)
     limit = math.radians(_CROWN_MAX_DEG if arc_deg is None else arc_deg / 2)
     half = arc.radius * math.sin(limit)
     if arc.curvature > 0 and (arc_deg is not None or arc.half_width > half):
@@ -297,6 +303,9 @@ def _fit_about(
 
 def _crown(arc: Arc, centre: float, outline: Outline) -> Crown:
     blur = outline.sigma_um
+    # The whole outline tells the correlation of its points better than the crown alone.
+    grown = max(1.0, outline.noise.inflation / arc.inflation)
+    arc = replace(arc, covariance=arc.covariance * grown)
     top_u, top_v = arc.top if abs(arc.top[0]) <= arc.half_width else _edge_of(arc)
     # Blur lowers a convex surface by blur² / (2 R).
     radius = math.copysign(unblurred_radius(arc.radius, blur), arc.curvature or 1.0)

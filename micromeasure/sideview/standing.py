@@ -162,8 +162,11 @@ def _heel(left: _Flank, right: _Flank, outline: Outline) -> tuple[float, float] 
     covariance = found.covariance(variance)
     places = _touch(found.x + np.vstack([np.zeros(4), 1e-5 * np.eye(4)]))
     slope = (places[1:] - places[0]) / 1e-5
-    u = math.sqrt(max(0.0, float(slope @ covariance @ slope)))
-    return float(middle[0] + places[0] * pixel), u * pixel
+    noise = max(0.0, float(slope @ covariance @ slope))
+    # What the model of an edge leaves, of both flanks and the support.
+    by_support = slope[1] * math.sin(found.x[0]) + slope[3] * math.sin(found.x[2])
+    model = outline.edge_model_um / pixel * math.hypot(slope[1], slope[3], by_support)
+    return float(middle[0] + places[0] * pixel), math.hypot(math.sqrt(noise), model) * pixel
 
 
 def _tangent(lines: FloatArray) -> FloatArray:
@@ -199,6 +202,8 @@ def _tip(
     )  # fmt: skip
     if seen is not None:
         low, u = seen
+        model = outline.edge_model_um * math.hypot(1 / math.cos(slope), math.tan(slope))
+        u = math.hypot(u, max(left.u_foot, right.u_foot), model)
         return float((low - support.point_um) @ support.along_um), u
     # The lower corner is the right flank's if the strip leans to the right on its way up. Its
     # rounding is hidden: none to half the sheet, a sixth as a cut edge's usual one. The contact

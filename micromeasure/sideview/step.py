@@ -87,6 +87,8 @@ class EdgeFits:
         Root mean square of what the fit leaves, grey values.
     good : ndarray of bool, shape (n,)
         False where the profile leaves the image or the fit ran away.
+    rest : ndarray of float, shape (n, m), or None
+        What the fit leaves, grey values; only of `fit_steps`.
     """
 
     position: FloatArray
@@ -95,6 +97,7 @@ class EdgeFits:
     sigma: FloatArray
     residual: FloatArray
     good: Booleans
+    rest: FloatArray | None = None
 
 
 def fit_edges(
@@ -183,13 +186,14 @@ def fit_steps(
     rising = np.concatenate([[True], np.diff(np.maximum.accumulate(answer)) > 1e-9])
     scale = np.where(np.abs(solution[:, 1]) > 1e-9, solution[:, 1], np.inf)
     position = np.interp(solution[:, 2] / scale, answer[rising], shifts[rising])
-    left = np.mean((values - solution @ basis.T) ** 2, axis=1)
+    rest = values - solution @ basis.T
+    left = np.einsum("nm,nm->n", rest, rest) / rest.shape[1]
     good = finite & np.isfinite(position) & (np.abs(position) < 0.95 * _TABLE_PX)
     m = len(offsets)
     u = np.sqrt(left * m / max(m - 3, 1) * normal[2, 2]) / np.abs(scale)
     return EdgeFits(
         position=position, u=u, step=solution[:, 1], sigma=np.full(len(values), sigma),
-        residual=np.sqrt(left), good=good,
+        residual=np.sqrt(left), good=good, rest=rest,
     )  # fmt: skip
 
 

@@ -4,7 +4,7 @@ All half-widths of a ladder are fitted at once, each a row of one matrix.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ TUKEY = 4.685
 # a part may be off, in its own standard deviations.
 _BINS = 8
 _MAX_BIN_SIGMA = 3.5
+# Chi-squared of 5 degrees of freedom, 99 %: eight parts less the three unknowns of a circle.
+_MAX_SIGNS = 15.1
 # Deviation that is let pass whatever the noise, in pixels: below the accuracy aimed at.
 _FREE_DEVIATION_PX = 0.01
 # Step from one half-width tried to the next.
@@ -89,8 +91,10 @@ def longest_stretch(
     -------
     Stretch
     """
-    thin = slice(None, None, max(1, math.ceil(len(u) / _TRIED_POINTS)))
-    u, v, position = u[thin], v[thin], position[thin]
+    every = max(1, math.ceil(len(u) / _TRIED_POINTS))
+    u, v, position = u[::every], v[::every], position[::every]
+    # Points further apart share less of their noise.
+    noise = replace(noise, inflation=max(1.0, noise.inflation / every))
     count = 1 + max(0, math.ceil(math.log(max(stop / start, 1.0)) / math.log(_GROWTH) - 1e-9))
     halves = np.minimum(start * _GROWTH ** np.arange(count), max(start, stop))
     inside = np.abs(position) <= halves[:, None]
@@ -196,10 +200,15 @@ def _hold(distance: FloatArray, inside: Booleans, position: FloatArray, noise: N
     limit = _MAX_BIN_SIGMA * deviation + free
     rest = distance[inside]
     above, below = (
-        np.bincount(cell, weights=over, minlength=rows * _BINS)
-        for over in (rest > limit[cell], rest < -limit[cell])
+        np.bincount(cell, weights=beyond, minlength=rows * _BINS)
+        for beyond in (rest > limit[cell], rest < -limit[cell])
     )
     even = (2 * np.maximum(above, below) < np.maximum(count, 1)).reshape(rows, _BINS).all(axis=1)
+    # A slow deviation shows in all parts together: the signs of their residuals.
+    over = np.where(np.abs(rest) < free / 2, 0.0, np.sign(rest))
+    signs = np.bincount(cell, weights=over, minlength=rows * _BINS)
+    each = (signs**2 / np.maximum(count * noise.inflation, 1)).reshape(rows, _BINS)
+    even &= each.sum(axis=1) <= _MAX_SIGNS
     n = inside.sum(axis=1)
     few = 3.5 * np.sqrt(noise.inflation / (2 * n))
     most = (noise.scatter * (1.15 + few) + free)[:, None] / 1.4826

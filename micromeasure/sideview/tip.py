@@ -6,7 +6,7 @@ between them, cut off by a straight face and rounded at both corners, and fitted
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,13 +58,17 @@ class Tip:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Strip:
-    """Axes of the strip: `forward` to its end, `left` across; both edges as offsets to the left."""
+    """Axes of the strip: `forward` to its end, `left` across; both edges as offsets to the left.
+
+    `u_edge` is the standard uncertainty of where an edge passes the end.
+    """
 
     origin: FloatArray
     forward: FloatArray
     left: FloatArray
     left_edge: float
     right_edge: float
+    u_edge: float = 0.0
 
 
 def fit_tip(outline: Outline, index: int, along: FloatArray, thickness_um: float) -> Tip | None:
@@ -313,8 +317,17 @@ def _strip(outline: Outline, index: int, thickness: float, face: int) -> _Strip 
     if not 0.6 * thickness < abs(edges[0] - edges[1]) < 1.5 * thickness:
         return None
     return _Strip(
-        origin=origin, forward=forward, left=left, left_edge=max(edges), right_edge=min(edges)
-    )
+        origin=origin, forward=forward, left=left, left_edge=max(edges), right_edge=min(edges),
+        u_edge=_u_edge(outline, min(len(one), len(two)), reach, behind),
+    )  # fmt: skip
+
+
+def _u_edge(outline: Outline, n: int, reach: float, behind: float) -> float:
+    """Return the standard uncertainty of where a surface, fitted behind the end, passes it."""
+    mean = outline.noise.scatter * math.sqrt(outline.noise.inflation / n)
+    # A common slope of two surfaces over `reach`, with the lever from their middle to the end.
+    slope = mean * math.sqrt(6) / reach
+    return math.hypot(mean, slope * (reach / 2 + behind), outline.edge_model_um)
 
 
 def _inflation(rest: FloatArray, places_px: FloatArray) -> float:
@@ -438,11 +451,33 @@ def _lowest(
             for k, step in enumerate(steps)
         ]
     )
-    u_along, u_across = (
-        math.sqrt(max(0.0, float(g @ covariance @ g)))
-        for g in (gradient @ along, gradient @ across)
+    # Each edge moves the point as well.
+    shift = 1e-3 * _width(strip)
+    edges = np.array(
+        [
+            (_low_point(x, moved, along, which)[0] - point) / shift * strip.u_edge
+            for moved in (
+                replace(strip, left_edge=strip.left_edge + shift),
+                replace(strip, right_edge=strip.right_edge + shift),
+            )
+        ]
     )
+    u_along, u_across = (
+        math.sqrt(max(0.0, float(g @ covariance @ g)) + float(e @ e))
+        for g, e in ((gradient @ axis, edges @ axis) for axis in (along, across))
+    )
+    other = _low_point(x, strip, along, 1 - which)[0] - point
+    u_along = math.hypot(u_along, _either(float(other @ along), float(other @ across), u_across))
     return Tip(
         low_um=point, u_along_um=u_along, u_across_um=u_across, centre_um=centre,
         radius_um=float(x[2]), misfit=misfit,
     )  # fmt: skip
+
+
+def _either(apart: float, higher: float, u_height: float) -> float:
+    """Return the standard deviation of which of two corners is the lower one.
+
+    Where the end's face lies nearly level, noise decides.
+    """
+    share = 0.5 * math.erfc(higher / max(2 * u_height, 1e-12))
+    return abs(apart) * math.sqrt(share * (1 - share))
