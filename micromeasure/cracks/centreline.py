@@ -30,6 +30,9 @@ _NOISE_PX = 100
 # How far a line may lie from the traced path, and how much it costs to turn.
 STRAY_PX = 3.5
 _STIFFNESS = 0.6
+# How well that is known what smoothing took from a zigzag, as a share of it: courses of one and
+# the same jaggedness lose very different lengths (found on rendered cracks).
+_U_LOST = 2.0
 # Blur of the optics that also rounds a zigzag; an image sampled as it should be has about this.
 _OPTICS_PX = 1.25
 
@@ -368,4 +371,4 @@ def _corrected_length(
     length = plain + min(lost, 0.1 * plain)
     smooth = smoothed(line, min(10.0, len(line) / 6))
     rough = math.sqrt(max(float(np.mean(((line - smooth) ** 2).sum(axis=1))) - u_place**2, 0.0))
-    return length, math.hypot(raw * added, 0.3 * (length - plain)), rough
+    return length, math.hypot(raw * added, _U_LOST * (length - plain)), rough

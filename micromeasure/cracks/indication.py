@@ -18,7 +18,7 @@ from micromeasure.outcome import FloatArray, Indication
 
 # What is not seen of a path's zigzag below the blur, and of a tip that narrows below it: found on
 # rendered cracks, see docs/reference/accuracy-cracks.md.
-_U_COURSE = 0.02
+_U_COURSE = 0.005
 _U_TIP_PX = 0.8
 # A trace that cuts a corner or takes a detour errs by more than its usual error: few degrees of
 # freedom give the interval the longer tails that were seen.
