@@ -33,8 +33,8 @@ _MOST = 2.5
 # Odds that a last stretch is something else, fitted to rendered cracks of both renderers of the
 # benchmarks: constant; a turn beyond 15 deg, per 30 deg; natural logarithm of its darkening over
 # that of the line before it; darkness of the ways beside it over that of the line; how straight a
-# long one is; how much more it runs along the lay than the line before it.
-_ASTRAY = (-7.8, 1.9, -5.6, 5.8, 1.0, 2.3)
+# long one is, times that turn; how much more it runs along the lay than the line before it.
+_ASTRAY = (-7.6, 1.8, -5.75, 6.0, 1.1, 2.4)
 _TURN_FREE_DEG, _TURN_UNIT_DEG, _TURN_PX = 15.0, 30.0, 14
 _TAIL_STEP_PX, _TAIL_PX, _BODY_PX = 3, 8, 40
 # Odds that a line goes on unseen, fitted likewise: constant, logarithm of darkening over the
@@ -217,12 +217,13 @@ def _astray(profile: Profile, evidence: _Evidence) -> tuple[int, float]:
     best = (0, 0.0)
     for tail in _tails(min(int(0.75 * n), n - 10)):
         body = float(np.median(depths[tail : tail + _BODY_PX]))
+        turn = max(_turn_deg(points, tail) - _TURN_FREE_DEG, 0.0) / _TURN_UNIT_DEG
         signs = (
             1.0,
-            max(_turn_deg(points, tail) - _TURN_FREE_DEG, 0.0) / _TURN_UNIT_DEG,
+            turn,
             math.log(float(np.median(depths[:tail])) / body),
             min(float(np.median(beside[:tail])) / body, 1.2),
-            _straightness(points[: tail + 1]),
+            turn * _straightness(points[: tail + 1]),
             _along(points[: tail + 1], profile.lay)
             - _along(points[tail : tail + _BODY_PX + 1], profile.lay),
         )
