@@ -261,15 +261,18 @@ def history_chart(histories: Sequence[History]) -> bytes:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(9, 2.6 * len(histories)), layout="constrained")
-    axes = figure.subplots(len(histories), 2, squeeze=False)
-    for row, history in zip(axes, histories, strict=True):
-        made = [c.made or dt.date.min for c in history.calibrations]
-        for axis, name, chart in zip(row, "xy", (history.x, history.y), strict=True):
-            _draw(axis, chart, made)
-            axis.set_title(f"{history.objective}, {name}", fontsize="medium")
     stream = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "micromeasure", "svg.fonttype": "none"}):
+    # Months and years, each said once: whole dates would run into one another.
+    with mpl.rc_context(
+        {"svg.hashsalt": "micromeasure", "svg.fonttype": "none", "date.converter": "concise"}
+    ):
+        figure = Figure(figsize=(9, 2.6 * len(histories)), layout="constrained")
+        axes = figure.subplots(len(histories), 2, squeeze=False)
+        for row, history in zip(axes, histories, strict=True):
+            made = [c.made or dt.date.min for c in history.calibrations]
+            for axis, name, chart in zip(row, "xy", (history.x, history.y), strict=True):
+                _draw(axis, chart, made)
+                axis.set_title(f"{history.objective}, {name}", fontsize="medium")
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
     return stream.getvalue()
 
@@ -288,7 +291,7 @@ def _draw(axis: "Axes", chart: Chart, made: Sequence[dt.date]) -> None:
         if not math.isnan(limit):
             axis.axhline(float(ppm(limit)), color="#d55e00", lw=0.8, ls="--")
     axis.set_ylabel("scale, ppm of the mean")
-    axis.tick_params(axis="x", rotation=25)
+    axis.tick_params(axis="x", labelsize="small")
 
 
 def describe_history(history: History, today: dt.date) -> str:

@@ -23,6 +23,7 @@ from micromeasure.calibration.writing import (
 from micromeasure.errors import CalibrationError
 
 YEAR = dt.timedelta(days=365)
+_WHITE = 1.0 - 1e-5
 # Any scale will do to read an image whose scale is sought.
 _UNSCALED = Calibration(schema=SCHEMA, id="", um_per_px=(1.0, 1.0))
 
@@ -150,24 +151,20 @@ def aperture_in(objective: str) -> float | None:
 def _measure(
     path: Path, request: Request
 ) -> tuple[NDArray[Any], ArtefactImage, str, tuple[int, int]]:
+    from micromeasure.micrograph.light import ceiling_of
     from micromeasure.micrograph.reading import read_micrograph
 
     micrograph = read_micrograph(path, calibration=_UNSCALED, window=request.region)
     grey = micrograph.pixels if micrograph.pixels.ndim == 2 else micrograph.grey()
-    image = measure_artefact(
-        grey, full_scale=_full_scale(micrograph.full_scale, grey), name=path.name,
-        pattern=request.pattern,
-    )  # fmt: skip
+    # Floating-point images may use any scale. Colours come together to a grey just below theirs.
+    stored = micrograph.pixels.dtype.kind == "u"
+    full_scale = ceiling_of(micrograph) * _WHITE if stored else float("inf")
+    image = measure_artefact(grey, full_scale=full_scale, name=path.name, pattern=request.pattern)
     whole = (micrograph.header.width_px, micrograph.header.height_px)
     if request.region is not None and getattr(image, "is_distorted", False):
         message = f"{path.name}: shows distortion, which needs the whole image; leave region out."
         raise CalibrationError([message])
     return grey, image, micrograph.sha256, whole
-
-
-def _full_scale(stated: float, grey: NDArray[Any]) -> float:
-    """Return the value that means saturated; floating-point images may use any scale."""
-    return stated if grey.dtype.kind == "u" else float("inf")
 
 
 def _before(out: Path, identity: str) -> Calibration | None:

@@ -16,8 +16,10 @@ if TYPE_CHECKING:
     from micromeasure.calibration.scale import ArtefactImage
 
 _LONGEST_PX = 1400
-_USED = (0, 158, 115)  # greens and orange that the colour-blind tell apart (Okabe and Ito)
+_USED = (0, 200, 145)  # green and orange that the colour-blind tell apart
 _STRAY = (230, 95, 0)
+_STROKE_PX, _LETTERS, _MARGIN_PX = 2, 0.5, 3
+_BEYOND_PX = 14  # from the end of a stroke to the middle of its number
 _GAP_PX = 8
 _SUBPIXEL_BITS = 4
 
@@ -62,7 +64,7 @@ def _panel(grey: NDArray[Any], image: "ArtefactImage") -> NDArray[np.uint8]:
     if isinstance(image, RuledImage):
         for ends in image.ends_px:
             a, b = place(ends).tolist()
-            cv2.line(picture, a, b, _USED, 1, cv2.LINE_AA, _SUBPIXEL_BITS)
+            cv2.line(picture, a, b, _USED, _STROKE_PX, cv2.LINE_AA, _SUBPIXEL_BITS)
         return _numbered(picture, image, size, (cols, rows))
     radius = max(2, round(image.radius_px * factor * 0.4)) << _SUBPIXEL_BITS
     for points, colour in ((image.centre_px, _USED), (image.stray_px, _STRAY)):
@@ -74,20 +76,32 @@ def _panel(grey: NDArray[Any], image: "ArtefactImage") -> NDArray[np.uint8]:
 def _numbered(
     picture: NDArray[np.uint8], image: RuledImage, size: tuple[int, int], whole: tuple[int, int]
 ) -> NDArray[np.uint8]:
-    """Write every tenth line's number beside its end, and how many were left out."""
-    import cv2
-
+    """Write every tenth line's number beyond its end, and which lines were left out."""
     for number, ends in zip(image.numbers.tolist(), image.ends_px, strict=True):
         if number % 10 == 0:
-            x, y = ends[0] * size[0] / whole[0]
-            spot = (int(np.clip(x + 3, 0, size[0] - 30)), int(np.clip(y + 12, 12, size[1] - 4)))
-            cv2.putText(picture, str(number), spot, cv2.FONT_HERSHEY_SIMPLEX, 0.4, _USED, 1,
-                        cv2.LINE_AA)  # fmt: skip
+            end, other = ends * size[0] / whole[0]
+            beyond = end + (end - other) / max(float(np.hypot(*(end - other))), 1.0) * _BEYOND_PX
+            _write(picture, str(number), (float(beyond[0]), float(beyond[1])), (0, 90, 65))
     if len(image.stray_numbers):
         text = "left out: " + " ".join(str(n) for n in image.stray_numbers[:30].tolist())
-        cv2.putText(picture, text, (6, size[1] - 8), cv2.FONT_HERSHEY_SIMPLEX, 0.45, _STRAY, 1,
-                    cv2.LINE_AA)  # fmt: skip
+        _write(picture, text, (0.0, size[1] - 12.0), _STRAY)
     return picture
+
+
+def _write(
+    picture: NDArray[np.uint8], text: str, middle: tuple[float, float], colour: tuple[int, int, int]
+) -> None:
+    """Write on white, moved into the picture where it would leave it."""
+    import cv2
+
+    font = cv2.FONT_HERSHEY_SIMPLEX
+    (width, height), _ = cv2.getTextSize(text, font, _LETTERS, 1)
+    rows, cols = picture.shape[:2]
+    x = int(np.clip(middle[0] - width / 2, 4, max(4, cols - width - 4)))
+    y = int(np.clip(middle[1] + height / 2, height + 4, max(height + 4, rows - 5)))
+    corner, opposite = (x - _MARGIN_PX, y - height - _MARGIN_PX), (x + width, y + _MARGIN_PX)
+    cv2.rectangle(picture, corner, opposite, (255, 255, 255), cv2.FILLED)
+    cv2.putText(picture, text, (x, y), font, _LETTERS, colour, 1, cv2.LINE_AA)
 
 
 def residual_plot(

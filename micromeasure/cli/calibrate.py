@@ -60,13 +60,13 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     )
     add(
         "--made",
-        type=dt.date.fromisoformat,
+        type=_date,
         metavar="DATE",
         help="day of the images; default today",
     )
     add(
         "--valid-until",
-        type=dt.date.fromisoformat,
+        type=_date,
         metavar="DATE",
         help="last day it may be used; default a year later",
     )
@@ -78,6 +78,14 @@ def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]"
     )
     add("--wavelength-nm", type=float, metavar="L", help="mean wavelength of the light")
     parser.set_defaults(run=run)  # fmt: skip
+
+
+def _date(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        message = f"found {text!r}; must be a date such as 2026-02-11"
+        raise argparse.ArgumentTypeError(message) from None
 
 
 def run(args: argparse.Namespace) -> int:

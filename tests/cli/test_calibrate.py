@@ -201,3 +201,25 @@ def test_sample_images_calibrate_to_their_truth(tmp_path):
         assert calibrate(tmp_path, out, *names, pitch=pitch) == 0
         made = read_calibration(out)
         assert made.um_per_px == pytest.approx(truth[f"{names[0]}.tif"]["um_per_px"], rel=5e-5)
+
+
+def test_twelve_bits_that_are_saturated_are_refused(bench, tmp_path, capsys):
+    # Stored in 16 bits without saying so, they end at 4095.
+    rulings = Rulings(pitch_um=8.0, width_um=2.0, first=-40, last=40, lengths_um=(900.0,) * 3)
+    view = View(size_px=(420, 300), um_per_px=SCALE, centre_um=(1.0, 450.0), bits=12,
+                light=(1.3, 0, 0, 0))  # fmt: skip
+    image = render(rulings, view, np.random.default_rng(1))
+    tifffile.imwrite(tmp_path / "bright.tif", image)
+    out = tmp_path / "made" / "a.toml"
+    arguments = [str(tmp_path / "bright.tif"), str(bench / "y.tif"), "--pitch-um", "8"]
+    more = ["--objective", "20x/0.45", "--id", "a", "--out", str(out)]
+    assert main(["calibrate", *arguments, *more]) == 2
+    assert "bright.tif: " in (told := capsys.readouterr().err)
+    assert "saturated" in told
+    assert not out.exists()
+
+
+def test_a_date_that_is_none_is_told_in_plain_words(bench, tmp_path, capsys):
+    with pytest.raises(SystemExit):
+        calibrate(bench, tmp_path / "a.toml", "x", "y", more=["--made", "2026-13-01"])
+    assert "must be a date such as" in capsys.readouterr().err
