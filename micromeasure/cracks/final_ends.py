@@ -41,8 +41,8 @@ _TAIL_STEP_PX, _TAIL_PX, _BODY_PX = 3, 8, 40
 # spread of darkening beside it, gain of the best way beyond the end (no more than 6).
 _UNSEEN = (0.53, -2.11, 0.38)
 _MOST_GAIN = 6.0
-# How much farther such lines go (exponential), px.
-_UNSEEN_PX = 35.0
+# How much farther such lines go (exponential): px, share of the length seen, at most px.
+_UNSEEN_REACH = (14.0, 0.2, 45.0)
 # Where the half level is looked for beside the likeliest first sample.
 _NEXT_PX = 3
 
@@ -284,7 +284,9 @@ def _longer(profile: Profile, evidence: _Evidence, end: _End, gain: float | None
     np.add.at(shares, _HORIZON_PX + end.first - places, weight / weight.sum())
     if gain is None:
         return shares
-    beyond = np.exp(-by / _UNSEEN_PX) * (by > 0)
+    seen = evidence.run[1] - evidence.run[0]
+    reach = min(_UNSEEN_REACH[0] + _UNSEEN_REACH[1] * seen, _UNSEEN_REACH[2])
+    beyond = np.exp(-by / reach) * (by > 0)
     odds = _UNSEEN[0] + _UNSEEN[2] * min(gain, _MOST_GAIN)
     odds += _UNSEEN[1] * math.log(max(profile.depth / evidence.spread, 0.5))
     unseen = 1.0 / (1.0 + math.exp(-odds))
