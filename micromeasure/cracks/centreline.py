@@ -13,6 +13,7 @@ import numpy as np
 
 from micromeasure.cracks.cross_profiles import (
     line_widths,
+    median,
     normals,
     sample,
     smoothed,
@@ -176,7 +177,7 @@ def pixel_noise(values: Image) -> float:
     if rough.size == 0:
         return 0.0
     # A quarter of the values tells the median well enough.
-    return float(np.median(np.abs(rough[::2, ::2]))) / 0.6745 / 6.0
+    return median(np.abs(rough[::2, ::2])) / 0.6745 / 6.0
 
 
 def surface_noise(whole: Image, place: FloatArray) -> float:
@@ -185,7 +186,7 @@ def surface_noise(whole: Image, place: FloatArray) -> float:
     window = whole[low[1] : low[1] + 2 * _NOISE_PX, low[0] : low[0] + 2 * _NOISE_PX]
     smooth = blurred(window, 1.0)
     rough = smooth - blurred(smooth, 3.0)
-    spread = float(np.median(np.abs(rough[::2, ::2]))) / 0.6745
+    spread = median(np.abs(rough[::2, ::2])) / 0.6745
     # White noise smoothed with a standard deviation of one pixel keeps 1/(2 sqrt(pi)) of itself;
     # of a texture, about three quarters disturbs a line (found on rendered surfaces).
     return max(pixel_noise(window), 0.75 * spread * 2 * math.sqrt(math.pi))
@@ -249,7 +250,7 @@ def _best_way(smooth: Image, base: FloatArray, stray: float) -> Curve:
     grid = base[:, None, :] + offsets[None, :, None] * normal[:, None, :]
     profile = sample(smooth, grid)
     profile = profile - profile.max(axis=1, keepdims=True)
-    scale = float(np.median(-profile.min(axis=1)))
+    scale = median(-profile.min(axis=1))
     cost = profile / max(scale, 1e-6)
     bend = _STIFFNESS * ((offsets[:, None] - offsets[None, :]) ** 2)
     total = cost[0]
@@ -278,7 +279,7 @@ def _bottom(smooth: Image, curve: Curve, sigma: float) -> Curve:
         around = [sample(smooth, points + k * h * curve.normal) for k in (-1.0, 0.0, 1.0)]
         slope = 0.5 * (around[2] - around[0])
         bend = around[0] - 2 * around[1] + around[2]
-        typical = max(float(np.median(bend)), 1e-6)
+        typical = max(median(bend), 1e-6)
         # Where the profile is flat, a parabola's bottom may lie anywhere: the step is damped.
         step = -slope * h / np.maximum(bend, 0.5 * typical)
         offset = offset + np.clip(step, -0.6, 0.6)
@@ -301,7 +302,7 @@ def contrast_along(
     far_right = sample(smooth, points + 2 * side * normal)
     depths = 0.5 * (left + right) - middle
     rims = np.maximum(left - far_left, right - far_right)
-    return depths, left - right, rims, float(np.median(0.5 * (left + right)))
+    return depths, left - right, rims, median(0.5 * (left + right))
 
 
 def assembled(
@@ -320,7 +321,7 @@ def assembled(
     at = np.concatenate(([first], np.arange(math.floor(first) + 1, math.ceil(last)), [last]))
     line = np.column_stack([np.interp(at, index, points[:, k]) for k in (0, 1)])
     kept = slice(math.ceil(first), math.floor(last) + 1)
-    depth = float(np.median(depths[kept]))
+    depth = median(depths[kept])
     length, u_path, roughness = _corrected_length(line, depth, noise, sigma)
     widths = line_widths(window, line, stations=max(3, min(9, len(line) // 8)))
     stretches = np.array_split(np.abs(smoothed(tilts[kept], 3.0)), 3)
@@ -333,12 +334,12 @@ def assembled(
         depths=depths[kept],
         noise=noise * sample_noise(sigma),
         level=level,
-        width_px=float(np.median(widths)) if len(widths) else 2.354820 * sigma,
+        width_px=median(widths) if len(widths) else 2.354820 * sigma,
         widths_px=widths,
-        tilt=float(np.median([np.median(part) for part in stretches if len(part)])) / depth
+        tilt=median(np.array([median(part) for part in stretches if len(part)])) / depth
         if depth > 0
         else 9.0,
-        rims=float(np.median(rims[kept])) / depth if depth > 0 else 0.0,
+        rims=median(rims[kept]) / depth if depth > 0 else 0.0,
         roughness_px=roughness,
         open_ends=ends.n_open,
     )

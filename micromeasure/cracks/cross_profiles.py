@@ -29,6 +29,16 @@ def smoothed(values: FloatArray, sigma: float) -> FloatArray:
     return result if values.ndim == 2 else result[:, 0]
 
 
+def median(values: FloatArray | Image) -> float:
+    """Return the median of all values; NumPy's own takes most of its time for checks."""
+    flat = values.ravel()
+    half = flat.size // 2
+    if flat.size % 2:
+        return float(np.partition(flat, half)[half])
+    low, high = np.partition(flat, (half - 1, half))[half - 1 : half + 1]
+    return 0.5 * (float(low) + float(high))
+
+
 def normals(points: FloatArray) -> FloatArray:
     """Return the unit normals of a line at its points."""
     tangent = np.gradient(points, axis=0)
@@ -112,7 +122,11 @@ def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
         Depth, place, standard deviation, ground level and slope of each.
     """
     weight = np.exp(-0.5 * (offsets / 6.0) ** 2)
-    ground = np.quantile(profiles, 0.7, axis=1)
+    # The 70 % quantile, which the line's own samples do not reach.
+    place = 0.7 * (len(offsets) - 1)
+    below = int(place)
+    ordered = np.sort(profiles, axis=1)[:, below : below + 2]
+    ground = ordered[:, 0] + (place - below) * (ordered[:, 1] - ordered[:, 0])
     near = np.abs(offsets) < 2
     depth = np.maximum(ground - profiles[:, near].min(axis=1), 1e-6)
     fit = np.column_stack(
@@ -139,6 +153,6 @@ def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
         step[:, 2] = np.clip(step[:, 2], -0.5, 0.7)
         fit = fit + step
         fit[:, 2] = np.clip(fit[:, 2], 0.25, 8.0)
-        if float(np.median(np.abs(step[:, 1:3]).max(axis=1))) < _SETTLED_PX:
+        if median(np.abs(step[:, 1:3]).max(axis=1)) < _SETTLED_PX:
             break
     return fit

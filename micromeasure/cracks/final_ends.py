@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micromeasure.cracks.cross_profiles import smoothed
+from micromeasure.cracks.cross_profiles import median, smoothed
 from micromeasure.cracks.line_ends import Ends, heaviest_run
 from micromeasure.outcome import FloatArray
 
@@ -104,9 +104,9 @@ class _End:
 def _evidence(profile: Profile) -> _Evidence | None:
     depths = smoothed(profile.depths, 0.7)
     beside = np.array([smoothed(way, 0.7) for way in profile.beside])
-    chance = float(np.median(beside))
+    chance = median(beside)
     least = _LEAST_SPREAD * profile.depth
-    spread = max(1.4826 * float(np.median(np.abs(beside - chance))), least)
+    spread = max(1.4826 * median(np.abs(beside - chance)), least)
     local = ((beside - chance) ** 2).mean(axis=0)
     local = np.sqrt(np.maximum(0.5 * smoothed(local, _BESIDE_PX) + 0.5 * spread**2, least**2))
     # A trace takes the darkest of the ways that offer themselves.
@@ -125,14 +125,14 @@ def _evidence(profile: Profile) -> _Evidence | None:
         run = found
         window = min(_WINDOW_PX, run[1] - run[0])
         ends = [
-            np.median(depths[run[0] : run[0] + window + 1]),
-            np.median(depths[run[1] - window : run[1] + 1]),
+            median(depths[run[0] : run[0] + window + 1]),
+            median(depths[run[1] - window : run[1] + 1]),
         ]
         level = np.interp(
             np.arange(len(depths)), run, np.clip(ends, 0.5 * profile.depth, 2 * profile.depth)
         )
         held = slice(run[0], run[1] + 1)
-        own = 1.4826 * float(np.median(np.abs(depths[held] - level[held])))
+        own = 1.4826 * median(np.abs(depths[held] - level[held]))
     return _Evidence(
         ratio=ratio, excess=depths - 0.5 * level, run=run, beside=darkest, spread=spread
     )
@@ -216,13 +216,13 @@ def _astray(profile: Profile, evidence: _Evidence) -> tuple[int, float]:
     depths = np.maximum(profile.depths[held], 0.05 * profile.depth)
     best = (0, 0.0)
     for tail in _tails(min(int(0.75 * n), n - 10)):
-        body = float(np.median(depths[tail : tail + _BODY_PX]))
+        body = median(depths[tail : tail + _BODY_PX])
         turn = max(_turn_deg(points, tail) - _TURN_FREE_DEG, 0.0) / _TURN_UNIT_DEG
         signs = (
             1.0,
             turn,
-            math.log(float(np.median(depths[:tail])) / body),
-            min(float(np.median(beside[:tail])) / body, 1.2),
+            math.log(median(depths[:tail]) / body),
+            min(median(beside[:tail]) / body, 1.2),
             turn * _straightness(points[: tail + 1]),
             _along(points[: tail + 1], profile.lay)
             - _along(points[tail : tail + _BODY_PX + 1], profile.lay),

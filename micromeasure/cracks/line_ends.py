@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from micromeasure.cracks.cross_profiles import smoothed
+from micromeasure.cracks.cross_profiles import median, smoothed
 from micromeasure.outcome import FloatArray
 
 # Beyond the traced ends the line is looked for along its own heading over this length.
@@ -39,7 +39,7 @@ def find_ends(depths: FloatArray, inside: NDArray[np.bool_], noise: float) -> En
     is. Gaps of a broken line are passed over where what follows outweighs them.
     """
     n = len(depths)
-    plateau = float(np.median(depths[EXTENSION_PX : n - EXTENSION_PX]))
+    plateau = median(depths[EXTENSION_PX : n - EXTENSION_PX])
     if plateau <= 0:
         return None
     # Noise and texture offer a dark way almost anywhere: its darkening is no sign of a line.
@@ -52,8 +52,8 @@ def find_ends(depths: FloatArray, inside: NDArray[np.bool_], noise: float) -> En
     window = min(_END_WINDOW_PX, run[1] - run[0])
     inner = np.array(
         [
-            np.median(smooth[run[0] : run[0] + window + 1]),
-            np.median(smooth[run[1] - window : run[1] + 1]),
+            median(smooth[run[0] : run[0] + window + 1]),
+            median(smooth[run[1] - window : run[1] + 1]),
         ]
     )
     inner = np.clip(inner, 0.5 * plateau, 2 * plateau)
