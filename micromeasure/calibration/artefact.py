@@ -1,5 +1,6 @@
 """One image of a calibration artefact, whatever it shows: rulings or a grid."""
 
+import math
 from functools import partial
 from typing import Any
 
@@ -82,7 +83,9 @@ def _check_exposure(grey: NDArray[Any], full_scale: float, name: str) -> None:
     if min(rows, cols) < _SMALLEST_PX:
         message = f"{name}: is {cols} x {rows} px; at least {_SMALLEST_PX} px each way are needed."
         raise CalibrationError([message])
-    clipped = float(np.count_nonzero(grey >= full_scale)) / grey.size
+    # Whole numbers are compared with a whole one: quickly, and as they are stored.
+    limit = math.ceil(full_scale) if grey.dtype.kind in "ui" and full_scale < 2**31 else full_scale
+    clipped = float(np.count_nonzero(grey >= limit)) / grey.size
     if clipped > _CLIPPED:
         message = (
             f"{name}: {100 * clipped:.0f} % of its pixels are saturated, at most "

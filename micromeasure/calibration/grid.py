@@ -18,7 +18,7 @@ FloatArray = NDArray[np.float64]
 
 _FEWEST = 9
 _FEWEST_EACH_WAY = 3
-_ENOUGH = 300  # elements, for their shape
+_ENOUGH = 200  # elements, for their shape
 _CUT = 4.5
 _ROUNDS = 8
 _CLEAR = 4.0  # distortion is taken for real from this many standard uncertainties on

@@ -491,28 +491,31 @@ def speed(args):
     from micromeasure.micrograph.reading import read_micrograph
 
     unscaled = Calibration(schema=SCHEMA, id="", um_per_px=(1.0, 1.0))
-    long, longer = (500, 600, 700), (3500, 4200, 4900)
-    artefacts = (
-        (
-            "rulings, 29 px apart",
-            Rulings(pitch_um=10, width_um=2, last=200, lengths_um=long),
-            0.345,
-        ),
-        ("rulings, 5 px apart", Rulings(pitch_um=10, width_um=3, last=900, lengths_um=longer), 2.0),
-        ("dots, 58 px apart", Grid(kind="dots", pitch_um=20, size_um=10), 0.345),
+    ticks = Rulings(pitch_um=10, width_um=2, last=200, lengths_um=(500, 600, 700))
+    fine = Rulings(pitch_um=10, width_um=3, last=900, lengths_um=(3500, 4200, 4900))
+    whole = Rulings(pitch_um=10, width_um=2, first=-300, last=400, lengths_um=(5000,) * 3)
+    grids = {kind: Grid(kind=kind, pitch_um=20, size_um=size)
+             for kind, size in (("dots", 10), ("squares", 10), ("crossed lines", 4))}  # fmt: skip
+    cases = (
+        ("rulings, 29 px apart", ticks, 0.345, 2.0, 0.02),
+        ("the same, noisy", ticks, 0.345, 2.0, 0.1),
+        ("rulings, 5 px apart", fine, 2.0, 2.0, 0.02),
+        ("rulings, turned by 30°", whole, 0.345, 30.0, 0.02),
+        ("rulings, turned by 88°", whole, 0.345, 88.0, 0.02),
+        *((f"{kind}, 58 px apart", grid, 0.345, 2.0, 0.02) for kind, grid in grids.items()),
     )
     print("4000 x 3000 px, deflate TIFF with predictor, time of the processor, median of 5")
     with TemporaryDirectory() as folder:
         path = Path(folder) / "large.tif"
-        for label, artefact, scale in artefacts:
+        for label, artefact, scale, turn_deg, noise in cases:
             for bits in (8, 12):
                 rng = np.random.default_rng(args.seed)
                 view = View(
                     size_px=(4000, 3000),
                     um_per_px=(scale, scale * 1.001),
-                    rotation_deg=2.0,
+                    rotation_deg=turn_deg,
                     blur_um=scale * 1.2,
-                    noise=0.02,
+                    noise=noise,
                     bits=bits,
                     centre_um=(2000 * scale, 700 * scale),
                     light=(0.7, 0.2, 0, 0),
@@ -530,8 +533,9 @@ def speed(args):
                     measuring.append(time.process_time() - start)
                 read, measured = np.median(reading), np.median(measuring)
                 print(
-                    f"{label:<22} {bits:2d} bits: reading and decoding {1e3 * read:4.0f} ms, "
-                    f"measuring {1e3 * measured:4.0f} ms, all / reading {1 + measured / read:.1f}"
+                    f"{label:<26} {bits:2d} bits: reading and decoding {1e3 * read:4.0f} ms, "
+                    f"measuring {1e3 * measured:4.0f} ms, all / reading {1 + measured / read:.1f}",
+                    flush=True,
                 )
 
 
