@@ -1,6 +1,7 @@
 """Values across a line: sampling, smoothing along it, and the width of its cross profile."""
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -20,13 +21,21 @@ def smoothed(values: FloatArray, sigma: float) -> FloatArray:
     n = len(columns)
     index = np.arange(1, reach + 1)
     # Odd reflection about each end point keeps a straight line straight.
-    head = 2 * columns[0] - columns[np.minimum(index, n - 1)][::-1]
-    tail = 2 * columns[-1] - columns[np.maximum(n - 1 - index, 0)]
-    padded = np.vstack((head, columns, tail))
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-    kernel /= kernel.sum()
-    result = np.column_stack([np.convolve(column, kernel, mode="valid") for column in padded.T])
+    padded = np.empty((n + 2 * reach, columns.shape[1]))
+    padded[:reach] = 2 * columns[0] - columns[np.minimum(index, n - 1)][::-1]
+    padded[reach:-reach] = columns
+    padded[-reach:] = 2 * columns[-1] - columns[np.maximum(n - 1 - index, 0)]
+    kernel = _gaussian(sigma, reach)
+    result = np.empty((n, columns.shape[1]))
+    for k in range(columns.shape[1]):
+        result[:, k] = np.convolve(padded[:, k], kernel, mode="valid")
     return result if values.ndim == 2 else result[:, 0]
+
+
+@lru_cache(maxsize=64)
+def _gaussian(sigma: float, reach: int) -> FloatArray:
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    return np.asarray(kernel / kernel.sum())
 
 
 def median(values: FloatArray | Image) -> float:
@@ -41,9 +50,15 @@ def median(values: FloatArray | Image) -> float:
 
 def normals(points: FloatArray) -> FloatArray:
     """Return the unit normals of a line at its points."""
-    tangent = np.gradient(points, axis=0)
-    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
-    return np.column_stack((-tangent[:, 1], tangent[:, 0]))
+    normal = np.empty_like(points, dtype=float)
+    across, along = normal[:, 0], normal[:, 1]
+    # Central differences, one-sided at the ends; their length does not matter.
+    np.subtract(points[:-2, 1], points[2:, 1], out=across[1:-1])
+    np.subtract(points[2:, 0], points[:-2, 0], out=along[1:-1])
+    across[[0, -1]] = points[[0, -2], 1] - points[[1, -1], 1]
+    along[[0, -1]] = points[[1, -1], 0] - points[[0, -2], 0]
+    normal /= np.maximum(np.hypot(across, along), 1e-9)[:, None]
+    return normal
 
 
 def sample(values: Image, points: FloatArray) -> FloatArray:
