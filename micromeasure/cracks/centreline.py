@@ -276,7 +276,8 @@ def _bottom(smooth: Image, curve: Curve, sigma: float) -> Curve:
     offset = curve.offset
     for _ in range(3):
         points = curve.base + offset[:, None] * curve.normal
-        around = [sample(smooth, points + k * h * curve.normal) for k in (-1.0, 0.0, 1.0)]
+        step_across = h * curve.normal
+        around = sample(smooth, np.stack((points - step_across, points, points + step_across)))
         slope = 0.5 * (around[2] - around[0])
         bend = around[0] - 2 * around[1] + around[2]
         typical = max(median(bend), 1e-6)
@@ -296,10 +297,8 @@ def contrast_along(
 ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Return darkening, side-to-side difference, rim brightness along the line and the level."""
     points, normal = curve.points, normals(smoothed(curve.points, 2.0))
-    middle = sample(smooth, points)
-    left, right = sample(smooth, points - side * normal), sample(smooth, points + side * normal)
-    far_left = sample(smooth, points - 2 * side * normal)
-    far_right = sample(smooth, points + 2 * side * normal)
+    places = np.array((-2.0, -1.0, 0.0, 1.0, 2.0))[:, None, None] * side * normal
+    far_left, left, middle, right, far_right = sample(smooth, points + places)
     depths = 0.5 * (left + right) - middle
     rims = np.maximum(left - far_left, right - far_right)
     return depths, left - right, rims, median(0.5 * (left + right))
