@@ -29,7 +29,7 @@ from micromeasure.cracks.patch import cut_strip
 from micromeasure.cracks.scoring import FEATURES, card_from, hat_basis
 
 RENDERERS = ("fold", "relief", "mixed")
-SHARES = (0.3, 0.25, 0.45)
+SHARES = {"fold": 0.3, "relief": 0.25, "mixed": 0.45}
 CNR = (2.0, 10.0)
 QUANTILES = (0.005, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 0.995)
 PAIR_QUANTILES = (0.03, 0.3, 0.7, 0.97)
@@ -62,13 +62,21 @@ def examples_of(view) -> tuple[np.ndarray, np.ndarray]:
     return features, np.array(found.shares)
 
 
+def view_of(args: argparse.Namespace, renderer: str, number: int):
+    return make_view(renderer, args.seed + RENDERERS.index(renderer), number, CNR)
+
+
+def count_of(args: argparse.Namespace, renderer: str) -> int:
+    return round(args.views * SHARES[renderer])
+
+
 def collect(args: argparse.Namespace) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     """Return features and truth of the clear examples of each renderer."""
     found = {}
-    for renderer, share in zip(RENDERERS, SHARES, strict=True):
+    for renderer in RENDERERS:
         rows, labels = [], []
-        for number in range(round(args.views * share)):
-            features, shares = examples_of(make_view(renderer, args.seed, number, CNR))
+        for number in range(count_of(args, renderer)):
+            features, shares = examples_of(view_of(args, renderer, number))
             rows.append(features)
             labels.append(shares)
         features, shares = np.vstack(rows), np.concatenate(labels)
@@ -144,8 +152,10 @@ def reported(args: argparse.Namespace, card: dict, renderers) -> tuple[np.ndarra
     finding.score_card = lambda: made
     odds, true = [], []
     for renderer in renderers:
-        for number in range(args.calibration_views):
-            view = make_view(renderer, args.seed + 1, number, CNR)
+        # Views after those that the curves are fitted to.
+        first = count_of(args, renderer)
+        for number in range(first, first + args.calibration_views):
+            view = view_of(args, renderer, number)
             patch = patch_of(view)
             items = find_candidates(
                 patch, min_length_um=16.0, max_width_um=10.0, threshold=LEAST_SCORE
@@ -197,8 +207,8 @@ def check(args: argparse.Namespace, examples: dict) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--views", type=int, default=1400)
-    parser.add_argument("--calibration-views", type=int, default=120, help="of each renderer")
+    parser.add_argument("--views", type=int, default=733)
+    parser.add_argument("--calibration-views", type=int, default=60, help="of each renderer")
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--check", action="store_true", help="leave each renderer out once")

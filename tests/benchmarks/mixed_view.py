@@ -1,12 +1,12 @@
 """A third renderer of views for the score card: many surfaces, sharing nothing with the others.
 
-Four kinds of scene, drawn at random: worked metal (brushed, turned, blasted), granular
-photograph-like ground (mortar, concrete, asphalt), natural textures of scikit-image, and nearly
-even ground. On them whatever else is dark and thin: scratches with lips, that break off or bend,
-fibres, grain boundaries, rings of dried drops, oxide islands, pores, joints, shadows. Cracks
-take the cheapest way through a random field of strength, or wander by a heading that remembers;
-they are drawn four times finer than the pixels, with a width that varies. Then blur, noise, perhaps
-sharpening and JPEG.
+Five kinds of scene, drawn at random: worked metal (brushed, turned, blasted), a ground of single
+scratches, granular photograph-like ground (mortar, concrete, asphalt), natural textures of
+scikit-image, and nearly even ground. On them whatever else is dark and thin: scratches with lips,
+that break off or bend, fibres, grain boundaries, rings of dried drops, oxide islands, pores,
+joints, shadows. Cracks take the cheapest way through a random field of strength, or wander by a
+heading that remembers; they are drawn four times finer than the pixels, with a width that varies.
+Then blur, noise, perhaps sharpening and JPEG.
 """
 
 from functools import cache
@@ -77,6 +77,34 @@ def blasted(rng, shape):
     dx, dy = np.gradient(bumps)
     a = rng.uniform(0, 2 * np.pi)
     return dx * np.cos(a) + dy * np.sin(a)
+
+
+def scratched(rng, shape):
+    """Return single scratches, tens to thousands, in one direction or all, mostly dark."""
+    ground = np.zeros(shape, np.float32)
+    families = int(rng.integers(3, 10))
+    lay, spread = rng.uniform(0, np.pi), rng.choice([0.03, 0.15, 3.0])
+    each = log_uniform(rng, 20, 2500) / families
+    dark = rng.uniform(0.4, 1.0)
+    for _ in range(families):
+        n = rng.poisson(each) + 1
+        seeds = np.zeros(shape, np.float32)
+        depth = rng.exponential(1.0, n) * np.where(rng.random(n) < dark, -1, 1)
+        seeds[rng.integers(0, shape[0], n), rng.integers(0, shape[1], n)] = depth
+        half = log_uniform(rng, 4, 60)
+        angle = lay + rng.normal(0, spread)
+        way = np.array((np.cos(angle), np.sin(angle)))
+        bend = rng.normal(0, 0.06) * half
+        t = np.linspace(-1, 1, int(4 * half) + 2)[:, None]
+        line = t * half * way + bend * t**2 * np.array((-way[1], way[0]))
+        size = 2 * int(np.ceil(half + abs(bend))) + 3
+        stamp = np.zeros((size, size), np.float32)
+        at = np.round(line[:, ::-1]).astype(int) + size // 2
+        stamp[at[:, 0], at[:, 1]] = 1.0
+        # Scratches of several widths.
+        stamp = cv2.GaussianBlur(stamp, (0, 0), rng.uniform(0.3, 1.0))
+        ground += cv2.filter2D(seeds, -1, stamp / stamp.max())
+    return ground + 0.1 * rng.standard_normal(shape).astype(np.float32)
 
 
 def granular(rng, shape):
@@ -332,7 +360,7 @@ def joints(rng, surface, depth):
 
 
 def conditions(rng, size, cnr):
-    kind = str(rng.choice(["metal", "metal", "granular", "natural", "even"]))
+    kind = str(rng.choice(["metal", "metal", "scratched", "granular", "natural", "even"]))
     photo = kind in ("granular", "natural") and rng.random() < 0.7
     return SimpleNamespace(
         size_px=size, kind=kind, photo=photo, cnr=cnr, bits=int(rng.choice([8, 8, 8, 12, 16])),
@@ -349,10 +377,11 @@ def ground(rng, c, shape):
     """Return the reflectance, about 1."""
     makers = {
         "metal": [brushed, brushed, turned_face, blasted],
+        "scratched": [scratched],
         "granular": [granular], "natural": [natural], "even": [even],
     }[c.kind]  # fmt: skip
     base = makers[int(rng.integers(len(makers)))](rng, shape)
-    base = np.clip((base - base.mean()) / max(base.std(), 1e-6), -5, 5)
+    base = np.clip((base - base.mean()) / max(base.std(), 1e-6), -8, 5)
     surface = (1 + c.texture * base).astype(np.float32)
     surface *= np.exp(rng.uniform(0, 0.08) * smooth_noise(rng, shape, rng.uniform(60, 300)))
 
@@ -360,7 +389,7 @@ def ground(rng, c, shape):
         scratches(rng, surface, rng.uniform(0, np.pi), depth)
 
     clutter = [
-        (1.0 if c.kind in ("metal", "even") else 0.35, worked),
+        (1.0 if c.kind not in ("granular", "natural") else 0.35, worked),
         (1.0, lambda s, d: fibres(rng, s, d)), (0.5, lambda s, d: rings(rng, s, d)),
         (0.12 if c.kind in ("metal", "even") else 0, lambda s, d: grains(rng, s, d)),
         (0.25, lambda s, d: islands(rng, s, d)), (1.0, lambda s, d: spots(rng, s, d)),
