@@ -128,8 +128,7 @@ def _flags(micrograph: Micrograph, found: "DomeView") -> tuple[str, ...]:
     outline = found.view.outline
     if is_saturated(micrograph, outline.pixels):
         flags.append("saturated")
-    burr = max(contact.beyond_um for contact in (found.base.left, found.base.right))
-    if burr > 5 * outline.noise.scatter + 0.5 * outline.pixel_um:
+    if found.base.left.is_irregular or found.base.right.is_irregular:
         flags.append("contact-irregular")
     if not found.crown.is_circle:
         flags.append("crown-not-circular")

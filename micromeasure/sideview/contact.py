@@ -6,7 +6,7 @@ a corner is found from its two straight flanks, and its rounding from how dark i
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,11 @@ _ARC_MIN_SIGMA = 4.0
 # The blurred outline of a corner leaves its flanks nearer than this, in blur widths.
 _CORNER_REACH = 3.0
 _ROUNDINGS = 33
+# An outline reaching further below its contact, in scatters of a point and pixels, and a tip
+# whose pixels are further off its model, in their noise and shares of the step, are irregular.
+_MAX_BEYOND_SCATTER, _MAX_BEYOND_PX = 4.0, 0.02
+_MAX_MISFIT_NOISE, _MAX_MISFIT = 2.5, 0.015
+_LEAST_HEEL = 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +46,8 @@ class Contact:
     radius_um : float
     beyond_um : float
         How far the outline itself reaches below the fitted contact: a burr or a speck.
+    is_irregular : bool
+        Whether something else than a clean heel or tip is seen there.
     """
 
     point_um: FloatArray
@@ -50,6 +57,7 @@ class Contact:
     centre_um: FloatArray
     radius_um: float
     beyond_um: float = 0.0
+    is_irregular: bool = False
 
 
 def find_contact(
@@ -73,10 +81,28 @@ def find_contact(
     -------
     Contact
     """
+    contact, misfit = _find(outline, index, along, reach_um=reach_um, thickness_um=thickness_um)
+    most = _MAX_BEYOND_SCATTER * outline.noise.scatter + _MAX_BEYOND_PX * outline.pixel_um
+    irregular = contact.beyond_um > most
+    irregular |= misfit > _MAX_MISFIT_NOISE * outline.noise_share + _MAX_MISFIT
+    # A sheet stands on the end of a strip or on a bend, whose outer radius exceeds its thickness.
+    if thickness_um is not None and contact.kind != "tip":
+        irregular |= contact.kind != "heel" or contact.radius_um < _LEAST_HEEL * thickness_um
+    return replace(contact, is_irregular=irregular)
+
+
+def _find(
+    outline: Outline, index: int, along: FloatArray, *, reach_um: float, thickness_um: float | None
+) -> tuple[Contact, float]:
+    """Return the contact and how far pixels are off a tip's model, 0 for other shapes."""
     if thickness_um is not None:
         tip = fit_tip(outline, index, along, thickness_um)
         if tip is not None:
-            return _of_tip(outline, index, along, tip=tip, reach=reach_um)
+            return _of_tip(outline, index, along, tip=tip, reach=reach_um), tip.misfit
+    return _heel_or_corner(outline, index, along, reach_um), 0.0
+
+
+def _heel_or_corner(outline: Outline, index: int, along: FloatArray, reach_um: float) -> Contact:
     # In a frame turned by 180° the lowest point is the highest, and the outline's order runs on.
     turned = -along
     u, v, distance = local_frame(outline, index, turned, low_um=-reach_um, high_um=reach_um)

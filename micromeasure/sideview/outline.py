@@ -145,7 +145,7 @@ def outline_of(contour: Contour, frame: Frame, pixels: NDArray[Any], *,
         sigma_um=contour.sigma_px * pixel, pixel_um=pixel, frame=frame,
         length_um=np.concatenate([[0.0], np.cumsum(legs)]), pixels=pixels,
         step=-contour.step if is_bright else contour.step,
-        noise=_noise(points, normals, valid, pixel),
+        noise=estimate_noise(points, normals, valid, pixel),
         edge_model_um=contour.edge_model_px * pixel, noise_share=contour.noise_share,
     )  # fmt: skip
 
@@ -170,11 +170,23 @@ def local_frame(
     return uv[:, 0], uv[:, 1], distance
 
 
-def _noise(points: FloatArray, normals: FloatArray, valid: Booleans, pixel: float) -> Noise:
+def estimate_noise(points: FloatArray, normals: FloatArray, valid: Booleans, pixel: float) -> Noise:
     """Estimate the scatter of points about the outline smoothed over some pixels.
 
     The smoothing is a cubic through the neighbours (Savitzky and Golay 1964), which follows
     bends; a mean over as many points would take them for scatter.
+
+    Parameters
+    ----------
+    points, normals : ndarray of float, shape (n, 2)
+        A closed outline, points about a pixel apart.
+    valid : ndarray of bool, shape (n,)
+    pixel : float
+        Length of a pixel.
+
+    Returns
+    -------
+    Noise
     """
     reach = min(_SMOOTHING_REACH, (len(points) - 1) // 2)
     kernel = _cubic_weights(reach)

@@ -121,10 +121,39 @@ def _separate(image: NDArray[np.float32]) -> tuple[Mask, bool]:
     """Return the mask of what differs from the surroundings, and whether it is brighter."""
     # Every other pixel tells levels and light as well as all of them.
     some = np.ascontiguousarray(image[::2, ::2])
-    level = _otsu(some)
-    rows = max(2, image.shape[0] // 40)
-    is_bright = bool(np.mean(image[:rows] > level) < 0.5)
-    mask, half = (some > level) == is_bright, level
+    everywhere = np.ones(some.shape, dtype=bool)
+    start = some
+    for flatten in (False, True):
+        if flatten:
+            # Very uneven light parts the image instead; with its trend taken off, a small part
+            # stands out.
+            start = some - _stretched(_light(some, everywhere), some.shape)
+        found = _levels(some, start)
+        if found.contrast >= _MIN_CONTRAST * found.spread and found.contrast > 0:
+            break
+    _check_contrast(found)
+    whole = (image - _stretched(found.light, image.shape) > found.half) == found.is_bright
+    return whole.astype(np.uint8), found.is_bright
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Levels:
+    """What parts a part from its surroundings: the light's grid and a level above it."""
+
+    light: NDArray[np.float32]
+    half: float
+    is_bright: bool
+    contrast: float
+    spread: float
+    share: float
+
+
+def _levels(some: NDArray[np.float32], start: NDArray[np.float32]) -> _Levels:
+    """Mend the light and the mask in turn, from the mask that parts `start` in two."""
+    level = _otsu(start)
+    rows = max(2, some.shape[0] // 40)
+    is_bright = bool(np.mean(start[:rows] > level) < 0.5)
+    mask, half = (start > level) == is_bright, level
     light = np.zeros((_SURFACE_GRID, _SURFACE_GRID), dtype=np.float32)
     for _ in range(_LIGHT_ROUNDS):
         light = _light(some, ~mask)
@@ -137,9 +166,16 @@ def _separate(image: NDArray[np.float32]) -> tuple[Mask, bool]:
         before, mask = mask, (flat > half) == is_bright
         if np.mean(before != mask) < _SETTLED:
             break
-    _check_contrast(flat, mask)
-    whole = (image - _stretched(light, image.shape) > half) == is_bright
-    return whole.astype(np.uint8), is_bright
+    part, around = _samples(flat, mask)
+    if not (part.size and around.size):
+        return _Levels(light=light, half=half, is_bright=is_bright, contrast=0.0, spread=0.0,
+                       share=float(mask.mean()))  # fmt: skip
+    middle = float(np.median(around))
+    return _Levels(
+        light=light, half=half, is_bright=is_bright, share=float(mask.mean()),
+        contrast=abs(float(np.median(part)) - middle),
+        spread=1.4826 * float(np.median(np.abs(around - middle))),
+    )  # fmt: skip
 
 
 def _samples(
@@ -152,19 +188,17 @@ def _samples(
     return some[chosen], some[~chosen]
 
 
-def _check_contrast(flat: NDArray[np.float32], mask: NDArray[np.bool_]) -> None:
-    share = float(mask.mean())
-    if not 0.002 < share < 0.98:
-        message = f"{100 * share:.1f} % of the image differs from its surroundings: no part found"
-        raise MeasurementError(message)
-    part, around = _samples(flat, mask)
-    middle = np.median(around)
-    spread = 1.4826 * float(np.median(np.abs(around - middle)))
-    contrast = abs(float(np.median(part)) - float(middle))
-    if contrast < _MIN_CONTRAST * spread or contrast == 0:
+def _check_contrast(found: _Levels) -> None:
+    if not 0.002 < found.share < 0.98:
         message = (
-            f"the part differs from its surroundings by only {contrast / max(spread, 1e-9):.1f} "
-            f"times their spread; at least {_MIN_CONTRAST:g} is needed. Use more even light"
+            f"{100 * found.share:.1f} % of the image differs from its surroundings: no part found"
+        )
+        raise MeasurementError(message)
+    if found.contrast < _MIN_CONTRAST * found.spread or found.contrast == 0:
+        message = (
+            f"the part differs from its surroundings by only "
+            f"{found.contrast / max(found.spread, 1e-9):.1f} times their spread; at least "
+            f"{_MIN_CONTRAST:g} is needed. Use more even light"
         )
         raise MeasurementError(message)
 
@@ -187,7 +221,7 @@ def _light(image: NDArray[np.float32], chosen: NDArray[np.bool_]) -> NDArray[np.
     rows, cols = image.shape
     y = np.linspace(-1, 1, rows, dtype=np.float32)
     x = np.linspace(-1, 1, cols, dtype=np.float32)
-    step = max(1, min(rows, cols) // 100)
+    step = max(1, min(rows, cols) // 60)
     some = np.s_[::step, ::step]
     inside = chosen[some]
     if inside.sum() < 60:

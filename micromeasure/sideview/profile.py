@@ -125,6 +125,7 @@ def find_base_line(
     if support is not None:
         return _on_support(outline, support, reach_um)
     left, right = _standing_points(outline)
+    _check_inside(outline, [outline.points_um[left], outline.points_um[right]], reach_um)
     along = _unit(outline.points_um[right] - outline.points_um[left])
     contacts = [
         find_contact(outline, index, along, reach_um=reach_um, thickness_um=thickness_um)
@@ -144,11 +145,7 @@ def find_base_line(
 
 
 def _moved(contact: Contact, along: FloatArray) -> Contact:
-    return Contact(
-        point_um=touch(contact, along), u_along_um=contact.u_along_um,
-        u_across_um=contact.u_across_um, kind=contact.kind, centre_um=contact.centre_um,
-        radius_um=contact.radius_um, beyond_um=contact.beyond_um,
-    )  # fmt: skip
+    return replace(contact, point_um=touch(contact, along))
 
 
 def _unit(vector: FloatArray) -> FloatArray:
@@ -179,17 +176,17 @@ def _standing_points(outline: Outline) -> tuple[int, int]:
             f"further apart than 30 % of its width (widest {width[k]:.0f} of {span:.0f} um)"
         )
         raise MeasurementError(message)
-    _check_inside(outline, ends)
     return ends[0], ends[1]
 
 
-def _check_inside(outline: Outline, ends: Sequence[int]) -> None:
-    """Refuse contacts at the image's border: there the part goes on unseen."""
+def _check_inside(outline: Outline, places_um: Sequence[FloatArray], reach_um: float) -> None:
+    """Refuse contacts close to where the part runs out of the image: there it goes on unseen."""
     cols = outline.pixels.shape[1]
     margin = 3 * outline.sigma_um / outline.pixel_um + 2
-    for name, end in zip(("left foot", "right foot"), ends, strict=True):
-        x = float(outline.to_px(outline.points_um[[end]])[0, 0])
-        if x < margin or x > cols - 1 - margin:
+    x = outline.to_px(outline.points_um)[:, 0]
+    cut = outline.points_um[(x < margin) | (x > cols - 1 - margin)]
+    for name, place in zip(("left foot", "right foot"), places_um, strict=True):
+        if len(cut) and float(np.min(np.hypot(*(cut - place).T))) < reach_um:
             message = (
                 f"{name}: not found; the part runs out of the image there. Move it into the field"
             )
@@ -213,6 +210,8 @@ def _on_support(outline: Outline, support: Support, reach_um: float) -> BaseLine
         there &= uv[:, 1] < lowest + 2 * outline.pixel_um
         contacts.append(standing_contact(outline, support, uv, there=there, size_um=reach_um / 1.5))
     left, right = contacts
+    # Next to the support the foot is hidden: what is cut off that near may be its contact.
+    _check_inside(outline, [left.point_um, right.point_um], reach_um / 1.5 + support.cut_um)
     return BaseLine(
         origin_um=left.point_um,
         along_um=along,
@@ -303,8 +302,9 @@ def _fit_about(
 
 def _crown(arc: Arc, centre: float, outline: Outline) -> Crown:
     blur = outline.sigma_um
-    # The whole outline tells the correlation of its points better than the crown alone.
-    grown = max(1.0, outline.noise.inflation / arc.inflation)
+    # The whole outline tells the correlation of its points from more of them than the crown does,
+    # but from bends as well: the geometric mean of both.
+    grown = math.sqrt(max(1.0, outline.noise.inflation / arc.inflation))
     arc = replace(arc, covariance=arc.covariance * grown)
     top_u, top_v = arc.top if abs(arc.top[0]) <= arc.half_width else _edge_of(arc)
     # Blur lowers a convex surface by blur² / (2 R).

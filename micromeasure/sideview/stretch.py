@@ -141,6 +141,10 @@ def _distances_of_all(
         trace = np.trace(normal, axis1=1, axis2=2)[:, None, None]
         normal += 1e-12 * trace * np.eye(free)
         circles[:, :free] += np.linalg.solve(normal, right[:, :, None])[:, :, 0] * unit
+        if k == 0:
+            # A parabola's slope is the tangent of the circle's.
+            circles[:, 1] = np.arctan(circles[:, 1])
+            circles[:, 2] *= np.cos(circles[:, 1]) ** 3
     distance, _ = circle_distances(u, v, circles)
     return distance
 

@@ -361,10 +361,12 @@ def _least_squares(
     width = strip.left_edge - strip.right_edge
     limit = math.radians(_MAX_FACE_DEG)
     first = np.array([0.0, 0.0, min(0.15 * width, blur)]) if start is None else start
+    # What only tells where to look next need not settle as finely.
+    step = np.array([1e-3 * blur, 3e-4, 3e-3 * blur]) * (20 if start is None else 1)
     bounds = np.array([-width, -limit, 0.0]), np.array([width, limit, 0.5 * width])
     return descend(
         lambda ends: np.array([_misfit(x, grid, values, strip=strip, blur=blur) for x in ends]),
-        first, np.array([1e-3 * blur, 3e-4, 3e-3 * blur]), bounds=bounds, rounds=8,
+        first, step, bounds=bounds, rounds=8,
     )  # fmt: skip
 
 

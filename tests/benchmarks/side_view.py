@@ -2,6 +2,7 @@
 
     python tests/benchmarks/side_view.py --images 1000 --seed 7
     python tests/benchmarks/side_view.py --images 300 --kind hard --other-renderer
+    python tests/benchmarks/side_view.py --travel --images 200
     python tests/benchmarks/side_view.py --speed
 
 Each image has its own dome, feet, tilt, blur, noise, light and kind of illumination. The table
@@ -21,9 +22,12 @@ import cv2
 import numpy as np
 
 from micromeasure.errors import MeasurementError
+from micromeasure.micrograph.image import ImageRecord
 from micromeasure.outcome import Outcome  # noqa: TC001
-from micromeasure.quantities.dome import DomeSettings, measure_dome
+from micromeasure.quantities.declare import Measured
+from micromeasure.quantities.dome import DomeSettings, derive_travel, measure_dome
 from micromeasure.quantities.fold import FoldSettings, measure_fold
+from micromeasure.quantities.outline import OutlineSettings, measure_outline
 from micromeasure.reference.render import as_micrograph
 from micromeasure.reference.side_view import (
     Dome,
@@ -242,8 +246,67 @@ def run(args: argparse.Namespace) -> None:
         )
 
 
+def flattened(dome: Dome, rng: np.random.Generator) -> Dome:
+    """Return the dome as pressed: its crown bent to a larger radius, the arc's length kept."""
+    factor = rng.uniform(1.1, 1.8)
+    return replace(
+        dome,
+        crown_radius_um=dome.crown_radius_um * factor,
+        left_deg=dome.left_deg / factor,
+        right_deg=dome.right_deg / factor,
+    )
+
+
+def travel(args: argparse.Namespace) -> None:
+    """Print errors of `dome_travel` over pairs of images, free and pressed."""
+    rng = np.random.default_rng(args.seed)
+    hard = args.kind == "hard"
+    errors, inside, failed = [], [], 0
+    for k in range(args.images):
+        free = random_dome(rng, hard=hard)
+        states = {"free": free, "pressed": flattened(free, rng)}
+        # The flatter dome is the wider one: both have the scale at which it fits.
+        first = random_scene(rng, states["pressed"], hard=hard)
+        measured_ones, heights = [], {}
+        for state, dome in states.items():
+            scene = replace(
+                first, tilt_deg=rng.uniform(-4, 4) if hard else rng.uniform(-1, 1),
+                apex_px=(600 + rng.uniform(-20, 20), rng.uniform(80, 140)),
+            )  # fmt: skip
+            pixels = render_dome(dome, scene, rng, clutter=hard and rng.random() < 0.5)
+            record = ImageRecord(image=f"{k}-{state}.tif", specimen=str(k), state=state)
+            micrograph = as_micrograph(
+                pixels, um_per_px=scene.um_per_px, bits=scene.bits, record=record
+            )
+            heights[state] = dome_truth(dome).dome_height_um
+            settings = DomeSettings()
+            try:
+                outcome = measure_dome(micrograph, settings, {})
+            except MeasurementError:
+                continue
+            measured_ones.append(
+                Measured(record=record, quantity="dome_height", settings=settings, outcome=outcome)
+            )
+        rows = derive_travel(measured_ones)
+        if not rows:
+            failed += 1
+            continue
+        estimate = rows[0].measurement.estimate
+        true = heights["free"] - heights["pressed"]
+        low, high = estimate.interval_95
+        errors.append((estimate.value - true) / float(np.sqrt(np.prod(first.um_per_px))))
+        inside.append(low <= true <= high)
+    e = np.array(errors)
+    print(f"{args.images} pairs, {args.kind}, seed {args.seed}, {failed} not measured")
+    print(
+        f"dome_travel px: bias {np.median(e):.4f}, 95th percentile "
+        f"{np.percentile(np.abs(e), 95):.4f}, scatter {1.4826 * np.median(np.abs(e)):.4f}, "
+        f"within 95 % interval {100 * np.mean(inside):.1f} %"
+    )
+
+
 def speed() -> None:
-    """Print time of measuring against that of reading and decoding a 12-megapixel silhouette."""
+    """Print processor time of measuring against that of reading a 12-megapixel silhouette."""
     import tempfile
     from pathlib import Path
 
@@ -253,31 +316,40 @@ def speed() -> None:
     from micromeasure.micrograph.reading import read_micrograph
 
     cv2.setNumThreads(1)
-    rng = np.random.default_rng(1)
-    dome = Dome(left=Leg(turn_deg=-45), right=Leg(turn_deg=-45))
     calibration = Calibration(schema=1, id="bench", um_per_px=(0.8, 0.8), u_um_per_px=(0.0, 0.0))
+    measures = {
+        "dome_height": lambda m: measure_dome(m, DomeSettings(), {}),
+        "fold_angle": lambda m: measure_fold(m, FoldSettings(), {}),
+        "outline": lambda m: measure_outline(m, OutlineSettings(), {}),
+    }
     with tempfile.TemporaryDirectory() as folder:
-        for bits in (8, 16):
-            scene = Scene(
-                size_px=(4000, 3000), um_per_px=(0.8, 0.8), apex_px=(2000, 800), bits=bits
-            )
-            path = Path(folder) / f"side-{bits}.tif"
-            tifffile.imwrite(path, render_dome(dome, scene, rng), compression="deflate")
-            times: dict[str, list[float]] = {"read": [], "dome": [], "fold": []}
-            for _ in range(7):
-                start = time.perf_counter()
-                micrograph = read_micrograph(path, calibration=calibration)
-                read = time.perf_counter()
-                measure_dome(micrograph, DomeSettings(), {})
-                height = time.perf_counter()
-                measure_fold(micrograph, FoldSettings(), {})
-                end = time.perf_counter()
-                for name, value in zip(
-                    times, (read - start, height - read, end - height), strict=True
-                ):
-                    times[name].append(1000 * value)
-            best = {name: min(values) for name, values in times.items()}
-            print(f"{bits} bits: " + ", ".join(f"{name} {ms:.0f} ms" for name, ms in best.items()))
+        for contact, turn in (("tips", -45.0), ("heels", 60.0)):
+            for bits in (8, 16):
+                scene = Scene(
+                    size_px=(4000, 3000), um_per_px=(0.8, 0.8), apex_px=(2000, 800), bits=bits
+                )
+                path = Path(folder) / f"{contact}-{bits}.tif"
+                dome = Dome(left=Leg(turn_deg=turn), right=Leg(turn_deg=turn))
+                pixels = render_dome(dome, scene, np.random.default_rng(1))
+                tifffile.imwrite(path, pixels, compression="deflate")
+                rounds = []
+                for _ in range(9):
+                    times = [time.process_time()]
+                    micrograph = read_micrograph(path, calibration=calibration)
+                    times.append(time.process_time())
+                    for measure in measures.values():
+                        measure(micrograph)
+                        times.append(time.process_time())
+                    rounds.append(np.diff(times))
+                ms = 1000 * np.median(rounds, axis=0)
+                total = np.cumsum(ms)[1:] / ms[0]
+                print(
+                    f"{contact}, {bits} bits: read {ms[0]:.0f} ms; "
+                    + ", ".join(
+                        f"+ {name} {part:.0f} ms ({share:.1f} x)"
+                        for name, part, share in zip(measures, ms[1:], total, strict=True)
+                    )
+                )
 
 
 if __name__ == "__main__":
@@ -290,9 +362,12 @@ if __name__ == "__main__":
     parser.add_argument("--other-renderer", action="store_true")
     parser.add_argument("--show", type=float, default=0.0, help="list errors above this")
     parser.add_argument("--save", default="", help="folder for images with large errors")
+    parser.add_argument("--travel", action="store_true", help="pairs of images, free and pressed")
     parser.add_argument("--speed", action="store_true")
     chosen = parser.parse_args()
     if chosen.speed:
         speed()
+    elif chosen.travel:
+        travel(chosen)
     else:
         run(chosen)

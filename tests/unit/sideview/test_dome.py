@@ -306,3 +306,42 @@ def test_light_that_falls_to_half_across_the_image_is_taken_out() -> None:
     uneven = np.clip(pixels * light, 0, 255).astype(np.uint8)
     height = row(measure_dome(micrograph(uneven, SCENE), DomeSettings(), {})).estimate.value
     assert height == pytest.approx(dome_truth(TIPS).dome_height_um, abs=0.2 * PIXEL[1])
+
+
+@pytest.mark.parametrize("name", ["tips", "heels"])
+def test_the_chord_is_found_though_a_support_hides_the_contacts(name: str) -> None:
+    dome = {"tips": TIPS, "heels": HEELS}[name]
+    chord = row(seen(dome, replace(SCENE, support=True)), "base_chord", "all").estimate
+    error = chord.value - dome_truth(dome).base_chord_um
+    assert abs(error) < 0.5 * PIXEL[0]
+    assert abs(error) < 4 * chord.standard_uncertainty < 2.0 * PIXEL[0]
+
+
+def test_a_part_cut_off_beside_its_support_is_refused_by_name() -> None:
+    scene = replace(SCENE, support=True, apex_px=(248, 60))
+    with pytest.raises(MeasurementError, match=r"left foot: .*runs out of the image"):
+        seen(TIPS, scene)
+
+
+def test_a_burr_at_a_contact_is_flagged() -> None:
+    scene = SCENE
+    pixels = render_dome(TIPS, scene, np.random.default_rng(5)).copy()
+    clean = measure_dome(micrograph(pixels, scene), DomeSettings(), {})
+    foot = next(m.points_px[0] for m in clean.marks if m.label == "left foot")
+    x, y = np.rint(foot).astype(int)
+    pixels[y - 2 : y + 4, x - 2 : x + 2] = pixels.min()
+    burred = measure_dome(micrograph(pixels, scene), DomeSettings(), {})
+    assert "contact-irregular" not in row(clean).flags
+    assert "contact-irregular" in row(burred).flags
+
+
+def test_quantities_of_one_image_share_its_outline() -> None:
+    image = micrograph(render_dome(TIPS, SCENE, np.random.default_rng(5)), SCENE)
+    first = measure_dome(image, DomeSettings(), {})
+    kept = dict(image.shared)
+    again = measure_dome(image, DomeSettings(), {})
+    narrow = measure_dome(image, DomeSettings(crown_arc_deg=20), {})
+    assert row(first).estimate == row(again).estimate
+    assert all(image.shared[key] is value for key, value in kept.items())
+    assert row(narrow, "crown_radius").estimate != row(first, "crown_radius").estimate
+    assert replace(image).shared == {}
