@@ -27,7 +27,7 @@ _BETWEEN_CLEAR = 8.0
 _FEWEST_DIVISIONS = 5
 # Whole lines between the numbered ones: so deep, and in this share of the divisions.
 _STRANGE_SHARE, _STRANGE_DIVISIONS = 0.4, 0.04
-_FEWEST_STRETCHES = 2
+_FEWEST_STRETCHES = 3
 _BLURRED = 0.28  # of a pitch: spread of a line from which on lines run into one another
 _TOO_WIDE = 0.7  # of a pitch: what is taken for a line is the ground between lines
 _CROSSWISE = 0.3  # of a line's depth: greatest variation along the lines with their own pitch
@@ -217,7 +217,9 @@ def _crosswise(image: NDArray[Any], located: Located, fitted: Fitted) -> float:
         expected = size[1] * factor / pitch
         reach = power[math.floor(0.9 * expected) : math.ceil(1.1 * expected) + 1]
         levels.append(float(np.median(mean)))
-        amplitudes.append(float(np.sqrt(reach.max(initial=0.0))))
+        # Noise has the same power everywhere, and at its highest about twice that.
+        noise = 2.0 * float(np.median(power[math.floor(0.5 * expected) :]))
+        amplitudes.append(math.sqrt(max(0.0, float(reach.max(initial=0.0)) - noise)))
     return max(amplitudes) / max(abs(levels[1] - levels[0]), 1e-9)
 
 
@@ -289,7 +291,7 @@ def _lines_without_number(along: FloatArray, usual: float) -> int | None:
         return None
     # Along all of their length: dust and scratches are not.
     whole = np.isfinite(along).all(axis=(0, 2))
-    depth = np.quantile(along[:, whole], 0.25, axis=0)
+    depth = np.quantile(along[:, whole], 0.25, axis=0, method="lower")
     rise = np.stack([_prominence(division) for division in depth]) if len(depth) else depth
     strange = (rise > _STRANGE_SHARE * usual).any(axis=1)
     if strange.sum() < max(1.0, _STRANGE_DIVISIONS * len(depth)):
