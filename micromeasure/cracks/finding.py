@@ -28,6 +28,8 @@ _SAME_PX = 3.0
 _SAME_SHARE = 0.25
 # A line that starts this near another one's side is its branch.
 _BRANCH_PX = 6.0
+# It is one only if that line looks like a crack not much less than itself.
+_WORSE = 0.2
 _CLEAR_ODDS = 3.0
 # Parts of a broken crack lie no farther apart than this.
 _GAP_PX = 25.0
@@ -82,12 +84,24 @@ def find_candidates(
         for line, row, score, beside in zip(measured, features, scores, company, strict=True)
         if score >= threshold and line.length_px >= min_length_px
     ]
-    joined = _joined(_distinct(found), patch, lines)
-    # Only what is reported gets the second, careful look; scores stay those of the first.
-    refined = [replace(item, line=refine_line(patch, item.line)) for item in joined]
-    return _with_branches(
-        _distinct([item for item in refined if item.line.length_px >= min_length_px])
-    )
+    whole = _with_branches(_joined(_distinct(found), patch, lines))
+    return sorted(_refined(whole, patch, min_length_px), key=lambda item: -item.score)
+
+
+def _refined(whole: list[Candidate], patch: Patch, min_length_px: float) -> list[Candidate]:
+    """Measure what is reported once more, carefully; scores stay those of the first look.
+
+    A line that its second look makes run along a better one is kept as first seen. Branches get
+    none: followed on, they would run along the line they spring from.
+    """
+    kept: list[Candidate] = []
+    for item in sorted(whole, key=_rank, reverse=True):
+        careful = replace(item, line=refine_line(patch, item.line))
+        for look in (careful, item):
+            if look.line.length_px >= min_length_px and _is_apart(look, kept):
+                kept.append(look)
+                break
+    return kept
 
 
 def all_lines(
@@ -129,14 +143,19 @@ def _distinct(found: list[Candidate]) -> list[Candidate]:
     """Drop candidates that lie on a better one; of nearly equal ones the longer is better."""
     kept: list[Candidate] = []
     for item in sorted(found, key=_rank, reverse=True):
-        points = item.line.points
-        if all(
-            max(_shared_share(points, other.line.points), _shared_share(other.line.points, points))
-            < _SAME_SHARE
-            for other in kept
-        ):
+        if _is_apart(item, kept):
             kept.append(item)
     return kept
+
+
+def _is_apart(item: Candidate, kept: list[Candidate]) -> bool:
+    """Return whether a line shares no more than a little with each of those kept."""
+    points = item.line.points
+    return all(
+        max(_shared_share(points, other.line.points), _shared_share(other.line.points, points))
+        < _SAME_SHARE
+        for other in kept
+    )
 
 
 def _joined(found: list[Candidate], patch: Patch, lines: LineMap) -> list[Candidate]:
@@ -250,7 +269,7 @@ def _with_branches(found: list[Candidate]) -> list[Candidate]:
                 for k, main in enumerate(mains)
                 if float(distances(ends, main.line.points).min()) < _BRANCH_PX
                 and _alike(item.line, main.line)
-                and main.score > item.score - 0.02
+                and main.score > item.score - _WORSE
             ),
             None,
         )
