@@ -174,7 +174,7 @@ def _judge(
     kept, columns = distance[used], jacobian[:, used]
     free = len(columns)
     variance = float(np.sum(kept**2)) / max(len(kept) - free, 1)
-    inflation = _inflation(kept, free)
+    inflation = inflation_of(kept, free)
     size = np.sqrt(np.maximum((columns * columns).sum(axis=1), 1e-300))
     scaled = columns / size[:, None]
     covariance = np.zeros((3, 3))
@@ -189,20 +189,34 @@ def _judge(
     )  # fmt: skip
 
 
-def _inflation(residuals: FloatArray, free: int) -> float:
-    """Return 1 + 2 sum of the autocorrelations, over lags that blur can couple."""
+def inflation_of(residuals: FloatArray, free: int, lags: int = _LAGS) -> float:
+    """Return how many times the variance of a mean grows for the correlation of neighbours.
+
+    Parameters
+    ----------
+    residuals : ndarray of float, shape (n,)
+        In order along the outline.
+    free : int
+        Unknowns that were fitted.
+    lags : int
+        Distances up to which neighbours may be correlated, in points.
+
+    Returns
+    -------
+    float
+        1 plus twice the sum of the autocorrelations. Each unknown fitted takes its share of that
+        sum out of the residuals, which is put back.
+    """
     n = len(residuals)
-    if n < 4 * _LAGS:
+    if n < 4 * lags:
         # Too short to see the correlation: neighbours a pixel apart share about two pixels.
         return 2.0
     centred = residuals - residuals.mean()
-    power = float(centred @ centred) / n
+    power = float(centred @ centred)
     if power <= 0:
         return 1.0
-    lags = np.arange(1, _LAGS + 1)
-    # The fit takes `free` degrees of freedom out of the residuals, which biases each term.
-    rho = np.array([float(centred[k:] @ centred[:-k]) / n / power for k in lags]) + free / n
-    return max(1.0, 1.0 + 2.0 * float(np.sum(rho * (1 - lags / (n + 1)))))
+    rho = sum(float(centred[k:] @ centred[:-k]) for k in range(1, lags + 1)) / power
+    return max(1.0, (1.0 + 2.0 * rho) / max(1.0 - 2.0 * lags * free / n, 0.4))
 
 
 def into_frame(points: FloatArray, origin: FloatArray, along: FloatArray) -> FloatArray:

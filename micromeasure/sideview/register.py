@@ -268,7 +268,6 @@ def size_of(points_um: FloatArray) -> OutlineSize:
     from scipy.spatial import ConvexHull
 
     x, y = np.asarray(points_um, dtype=np.float64).T
-    area = abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2
     perimeter = float(np.hypot(np.roll(x, -1) - x, np.roll(y, -1) - y).sum())
     hull = points_um[ConvexHull(points_um).vertices]
     rest = hull[:, None, :] - hull[None, :, :]
@@ -279,7 +278,13 @@ def size_of(points_um: FloatArray) -> OutlineSize:
     widths = np.ptp(hull @ normals.T, axis=0)
     k = int(np.argmin(widths))
     return OutlineSize(
-        area_um2=area, perimeter_um=perimeter, feret_max_um=float(distance[i, j]),
+        area_um2=area_of(points_um), perimeter_um=perimeter, feret_max_um=float(distance[i, j]),
         feret_min_um=float(widths[k]), feret_max_along=rest[i, j] / distance[i, j],
         feret_min_along=normals[k],
     )  # fmt: skip
+
+
+def area_of(points_um: FloatArray) -> float:
+    """Return the area within a closed outline (Gauss's area formula), µm²."""
+    x, y = np.asarray(points_um, dtype=np.float64).T
+    return abs(float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))) / 2

@@ -208,8 +208,9 @@ def _hold(distance: FloatArray, inside: Booleans, position: FloatArray, noise: N
         for beyond in (rest > limit[cell], rest < -limit[cell])
     )
     even = (2 * np.maximum(above, below) < np.maximum(count, 1)).reshape(rows, _BINS).all(axis=1)
-    # A slow deviation shows in all parts together: the signs of their residuals.
-    over = np.where(np.abs(rest) < free / 2, 0.0, np.sign(rest))
+    # A slow deviation shows in all parts together: the signs of their residuals, specks left out.
+    speck = TUKEY * noise.scatter + free
+    over = np.where((np.abs(rest) < free / 2) | (np.abs(rest) > speck), 0.0, np.sign(rest))
     signs = np.bincount(cell, weights=over, minlength=rows * _BINS)
     each = (signs**2 / np.maximum(count * noise.inflation, 1)).reshape(rows, _BINS)
     even &= each.sum(axis=1) <= _MAX_SIGNS

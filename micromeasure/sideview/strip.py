@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.outcome import FloatArray
-from micromeasure.sideview.arc import into_frame
+from micromeasure.sideview.arc import inflation_of, into_frame
 from micromeasure.sideview.outline import Outline
 from micromeasure.sideview.profile import BaseLine, Crown
 from micromeasure.sideview.step import fit_steps, sample
@@ -310,14 +310,10 @@ def _least_squares(basis: FloatArray, values: FloatArray) -> tuple[FloatArray, F
 
 def _u_mean(values: FloatArray) -> float:
     """Return the standard uncertainty of the mean of correlated neighbours."""
-    centred = values - values.mean()
     n = len(values)
-    power = float(centred @ centred)
-    if power <= 0 or n < 10:
-        return float(np.std(values)) / math.sqrt(n)
-    lags = range(1, min(12, n // 4))
-    rho = sum(float(centred[k:] @ centred[:-k]) / power for k in lags)
-    return math.sqrt(power / (n - 1) / n * max(1.0, 1.0 + 2.0 * rho))
+    spread = float(values.std(ddof=1))
+    inflation = inflation_of(values, free=1, lags=min(10, n // 5))
+    return spread * math.sqrt(inflation / n)
 
 
 def summary(values: FloatArray) -> dict[str, Any]:

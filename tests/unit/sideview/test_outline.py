@@ -1,9 +1,11 @@
 """Whole outlines: size, and deviation after laying one over the other."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from micromeasure.calibration.file import Calibration
 from micromeasure.micrograph.image import ImageRecord
@@ -124,3 +126,20 @@ def test_registration_never_scales() -> None:
     laid = lay_over(curve_through(1.01 * ellipse), curve_through(ellipse))
     assert np.nanmax(laid.deviation_um) == pytest.approx(3.0, abs=0.1)
     assert np.nanmin(laid.deviation_um) == pytest.approx(2.0, abs=0.1)
+
+
+def test_area_and_diameters_of_an_ellipse_are_those_of_its_formula() -> None:
+    half_long, half_short, fine = 90.3, 52.6, 6
+    y, x = (np.mgrid[: 150 * fine, : 230 * fine] + 0.5) / fine - 0.5
+    inside = ((x - 114.2) / half_long) ** 2 + ((y - 74.7) / half_short) ** 2 < 1
+    cover = inside.reshape(150, fine, 230, fine).mean(axis=(1, 3))
+    blurred = ndimage.gaussian_filter(cover, 1.4)
+    noise = 0.004 * np.random.default_rng(2).standard_normal(cover.shape)
+    pixels = np.rint(65535 * (0.8 - 0.7 * blurred + noise)).astype(np.uint16)
+    outcome = measure_outline(as_micrograph(pixels, um_per_px=(2.0, 2.1)), OutlineSettings(), {})
+    found = {m.quantity: m.estimate for m in outcome.measurements}
+    area = math.pi * half_long * half_short * 2.0 * 2.1
+    # Without what blur draws in, some 30 um2 would be missing.
+    assert found["outline_area"].value == pytest.approx(area, abs=10)
+    assert found["feret_max"].value == pytest.approx(2 * half_long * 2.0, abs=0.5)
+    assert found["feret_min"].value == pytest.approx(2 * half_short * 2.1, abs=0.5)
