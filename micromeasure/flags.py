@@ -47,7 +47,7 @@ _ALL = (
     Flag("band-cut", "part of the band along the fold lies outside the image",
          "Take the image so that the whole band is in it, or make band_um smaller."),
     # side views
-    Flag("contact-irregular", "the outline reaches below a foot's fitted contact: burr or dirt",
+    Flag("contact-irregular", "a foot's contact is no clean heel or sheet end: burr or dirt",
          "Look at the overlay; clean the foot and take the image again."),
     Flag("low-texture", "under half of the field had enough texture to find its focus",
          "Light it from the side, dust the surface, or measure it by another route."),
