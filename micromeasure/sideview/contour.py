@@ -183,14 +183,15 @@ def _steepest(profiles: FloatArray, offsets: FloatArray, sign: float) -> FloatAr
 
 def _blur(pixels: NDArray[Any], points: FloatArray, normals: FloatArray, sign: float) -> float:
     """Return the median blur width of some profiles along the outline, pixels."""
-    chosen = np.linspace(0, len(points) - 1, min(_SUBSET, len(points))).astype(np.intp)
     sigma = 1.2
-    for _ in range(3):
+    # The first rounds only tell how long profiles have to be.
+    for count in (_SUBSET // 3, _SUBSET // 3, _SUBSET):
+        chosen = np.linspace(0, len(points) - 1, min(count, len(points))).astype(np.intp)
         offsets = _offsets(sigma)
         profiles = sample(pixels, points[chosen], normals[chosen], offsets)
         fit = fit_edges(profiles, offsets, sigma, fit_blur=True)
         good = fit.good & (sign * fit.step > 0)
-        if good.sum() < 20:
+        if good.sum() < max(8, len(chosen) // 12):
             message = "hardly any clean edge along the part's outline; check focus and light"
             raise MeasurementError(message)
         sigma = float(np.clip(np.median(fit.sigma[good]), 0.35, 12.0))

@@ -27,6 +27,8 @@ _SUPPORT_MIN_SHARE = 0.8
 _SUPPORT_MIN_LENGTH = 0.12
 # Less contrast than this between part and surroundings, in noise units, is no outline.
 _MIN_CONTRAST = 4.0
+# With more than this nothing but a part has been found.
+_CLEAR_CONTRAST = 20.0
 _SURFACE_GRID = 17
 # Under very uneven light the first guess of what is part is poor and has to be mended.
 _LIGHT_ROUNDS = 8
@@ -119,18 +121,17 @@ def _reduce(pixels: NDArray[Any], factor: int) -> NDArray[np.float32]:
 
 def _separate(image: NDArray[np.float32]) -> tuple[Mask, bool]:
     """Return the mask of what differs from the surroundings, and whether it is brighter."""
-    # Every other pixel tells levels and light as well as all of them.
-    some = np.ascontiguousarray(image[::2, ::2])
-    everywhere = np.ones(some.shape, dtype=bool)
-    start = some
-    for flatten in (False, True):
-        if flatten:
-            # Very uneven light parts the image instead; with its trend taken off, a small part
-            # stands out.
-            start = some - _stretched(_light(some, everywhere), some.shape)
-        found = _levels(some, start)
-        if found.contrast >= _MIN_CONTRAST * found.spread and found.contrast > 0:
-            break
+    # Some of the pixels tell levels and light as well as all of them.
+    every = max(1, min(3, min(image.shape) // 200))
+    some = np.ascontiguousarray(image[::every, ::every])
+    found = _levels(some, some)
+    if found.contrast < _CLEAR_CONTRAST * found.spread or found.spread == 0:
+        # Very uneven light may have parted the image instead; with its trend taken off, a small
+        # part stands out.
+        trend = _light(some, np.ones(some.shape, dtype=bool))
+        other = _levels(some, some - _stretched(trend, some.shape))
+        if other.contrast * found.spread > found.contrast * other.spread:
+            found = other
     _check_contrast(found)
     whole = (image - _stretched(found.light, image.shape) > found.half) == found.is_bright
     return whole.astype(np.uint8), found.is_bright
@@ -208,7 +209,8 @@ def _otsu(image: NDArray[np.float32]) -> float:
     import cv2
 
     low, high = (float(v) for v in np.percentile(image[::3, ::3], [0.2, 99.8]))
-    if high <= low:
+    # Smoothing leaves the last digit of equal values uncertain.
+    if high - low <= 1e-5 * abs(high):
         message = "the image is of one grey value; nothing to measure"
         raise MeasurementError(message)
     scaled = np.clip((image - low) * (255.0 / (high - low)), 0, 255).astype(np.uint8)
