@@ -48,7 +48,7 @@ def measure_line_widths(
         try:
             measured, u_measured, is_dark = line_width(micrograph)
         except MeasurementError as error:
-            problems.append(f"{path.name}: {error}")
+            problems.append(f"{path.name}: the line's width could not be measured. {error}")
             continue
         points.append(
             WidthPoint(image=path.name, certified_um=width, u_certified_um=u_width,

@@ -82,8 +82,8 @@ def measure_stack(
     courses = follow_films(pixels, direction_deg)
     if not courses:
         message = (
-            "No direction prevails in the image, so no film was found; check that the section is "
-            "in focus, or give a region and direction_deg."
+            "No direction prevails in the image, so no straight edges were found; check that they "
+            "are in focus, or give a region (for a film, direction_deg as well)."
         )
         raise MeasurementError(message)
     frames = [
