@@ -49,6 +49,8 @@ _ALL = (
     # side views
     Flag("contact-irregular", "a foot's contact is no clean heel or sheet end: burr or dirt",
          "Look at the overlay; clean the foot and take the image again."),
+    Flag("one-surface", "only one surface of the sheet shows the fold: nothing checks it",
+         "Look at the overlay; keep glare, specks and the image's border off the fold."),
     Flag("low-texture", "under half of the field had enough texture to find its focus",
          "Light it from the side, dust the surface, or measure it by another route."),
     Flag("outline-cut", "the part runs into a support or out of the image",

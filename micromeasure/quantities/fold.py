@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 # Below this many blur widths an arc can hardly be told from a sharp corner.
 _MIN_RADIUS_SIGMA = 2.0
+# Surfaces whose angles differ by more, in degrees and standard uncertainties, are not one sheet's.
+_MAX_APART_DEG, _MAX_APART_SIGMA = 1.0, 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,10 +121,20 @@ def _outcome(found: dict[str, list["SurfaceFold"]], seen: _Seen) -> Outcome:
             reason = f"{foot}: no fold with straight outline on both sides was found"
             failures.append(Failure(reason=reason, feature=foot))
             continue
+        if _disagree(folds):
+            both = " and ".join(f"{fold.angle_deg:.1f}" for fold in folds)
+            reason = (
+                f"{foot}: its two surfaces are bent by different angles ({both} deg); glare or a "
+                "speck may hide one. Look at the overlay"
+            )
+            failures.append(Failure(reason=reason, feature=foot))
+            marks += _marks(foot, folds, seen)
+            continue
         angle = _angle(folds, seen)
+        flags = seen.flags if len(folds) > 1 else (*seen.flags, "one-surface")
         measurements.append(
             Measurement(
-                feature=foot, statistic="value", estimate=angle, flags=seen.flags,
+                feature=foot, statistic="value", estimate=angle, flags=flags,
                 n=sum(fold.n for fold in folds),
             )
         )  # fmt: skip
@@ -140,6 +152,16 @@ def _outcome(found: dict[str, list["SurfaceFold"]], seen: _Seen) -> Outcome:
         caption="fold angle: " + ", ".join(words) if words else "",
         facts={"source": "side view", "edge_sigma_um": round(seen.outline.sigma_um, 4)},
     )  # fmt: skip
+
+
+def _disagree(folds: list["SurfaceFold"]) -> bool:
+    """Whether two surfaces of one sheet differ by what neither noise nor its shape explains."""
+    if len(folds) < 2:
+        return False
+    first, second = folds
+    apart = abs(first.angle_deg - second.angle_deg)
+    u = math.hypot(first.u_angle_deg, second.u_angle_deg)
+    return apart > max(_MAX_APART_DEG, _MAX_APART_SIGMA * u)
 
 
 def _angle(folds: list["SurfaceFold"], seen: _Seen) -> Estimate:

@@ -66,3 +66,25 @@ def test_different_scales_in_x_and_y_turn_the_angle_as_geometry_says() -> None:
     change = (squeezed[1] - squeezed[0]) - 50
     difference = value(wrong, None, "right foot").value - value(right, None, "right foot").value
     assert difference == pytest.approx(-change, abs=0.1)
+
+
+def test_a_fold_hidden_on_one_surface_is_flagged_or_refused_by_foot() -> None:
+    scene = replace(SCENE, tilt_deg=0)
+    pixels = render_dome(DOME, scene, np.random.default_rng(4)).astype(int)
+    whole = measure_fold(
+        as_micrograph(pixels.astype(np.uint8), um_per_px=PIXEL), FoldSettings(), {}
+    )
+    fold = next(m for m in whole.marks if m.label.startswith("right foot"))
+    x, y = fold.points_px[len(fold.points_px) // 2]
+    grid_y, grid_x = np.mgrid[: pixels.shape[0], : pixels.shape[1]]
+    speck = np.hypot(grid_x - x, grid_y - y) < 14
+    spoilt = np.where(speck, pixels.min(), pixels).astype(np.uint8)
+    outcome = measure_fold(as_micrograph(spoilt, um_per_px=PIXEL), FoldSettings(), {})
+    angles = [m for m in outcome.measurements if m.quantity is None and m.feature == "right foot"]
+    reasons = [f.reason for f in outcome.failures if f.feature == "right foot"]
+    assert "one-surface" not in whole.measurements[0].flags
+    assert (
+        reasons
+        or "one-surface" in angles[0].flags
+        or (angles[0].estimate.value == pytest.approx(130, abs=1.0))
+    )
