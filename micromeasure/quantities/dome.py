@@ -130,6 +130,9 @@ def _flags(micrograph: Micrograph, found: "DomeView") -> tuple[str, ...]:
         flags.append("saturated")
     if found.base.left.is_irregular or found.base.right.is_irregular:
         flags.append("contact-irregular")
+    if found.view.touches_border and found.base.is_support:
+        # What lies on a support may go on outside the image.
+        flags.append("outline-cut")
     if not found.crown.is_circle:
         flags.append("crown-not-circular")
     return tuple(dict.fromkeys(flags))

@@ -24,6 +24,8 @@ _CROWN_START = 0.12
 _CROWN_WIDEST = 0.8
 # Share of a stretch over which a circle seems to hold that is fitted.
 _CROWN_MARGIN = 0.83
+# An outline this close to the image's side runs out of it.
+_AT_BORDER_PX = 2.0
 # Curvature of the outer surface in the top part is what counts; steeper flanks are limbs.
 _CROWN_MAX_DEG = 45.0
 # Share of the chord over which the top is sought on a smoothed outline, against specks.
@@ -184,9 +186,11 @@ def _check_inside(outline: Outline, places_um: Sequence[FloatArray], reach_um: f
     cols = outline.pixels.shape[1]
     margin = 3 * outline.sigma_um / outline.pixel_um + 2
     x = outline.to_px(outline.points_um)[:, 0]
-    cut = outline.points_um[(x < margin) | (x > cols - 1 - margin)]
+    cut = outline.points_um[(x < _AT_BORDER_PX) | (x > cols - 1 - _AT_BORDER_PX)]
     for name, place in zip(("left foot", "right foot"), places_um, strict=True):
-        if len(cut) and float(np.min(np.hypot(*(cut - place).T))) < reach_um:
+        own = float(outline.to_px(place[None])[0, 0])
+        near = len(cut) > 0 and float(np.min(np.hypot(*(cut - place).T))) < reach_um
+        if near or not margin <= own <= cols - 1 - margin:
             message = (
                 f"{name}: not found; the part runs out of the image there. Move it into the field"
             )
