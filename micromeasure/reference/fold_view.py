@@ -200,7 +200,7 @@ def _draw_plan(rng: np.random.Generator, band_px: float, cnr: tuple[float, float
         cnr=float(np.exp(rng.uniform(*np.log(cnr)))),
         angle_to_fold_deg=float(rng.normal(0, 15) if along_fold else rng.uniform(-90, 90)),
         offset_px=float(np.clip(rng.normal(0, 0.35), -0.8, 0.8)) * band_px,
-        jag_deg=float(rng.uniform(8, 35)),
+        jag_deg=float(np.exp(rng.uniform(np.log(0.7), np.log(35)))),
         step_px=float(rng.uniform(3, 10)),
         branches=int(rng.choice([0, 0, 0, 1, 2])),
         broken=bool(rng.random() < 0.2),

@@ -13,9 +13,14 @@ renderer that is never used here: see `cracks.py`.
 
 import argparse
 import json
+import os
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import cv2
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -55,15 +60,17 @@ def truth_of(view):
     return [(c.centreline_px, c.branches_px) for c in view.cracks]
 
 
-def examples_of(view) -> tuple[np.ndarray, np.ndarray]:
+def examples_of(place: tuple[str, int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Return features and shares on cracks of the lines in one view: renderer, seed, number."""
+    view = make_view(*place, CNR)
     patch = patch_of(view)
     lines, features = all_lines(patch, min_length_um=16.0, max_width_um=10.0)
     found = match([patch.image_points(line.points) for line in lines], truth_of(view))
     return features, np.array(found.shares)
 
 
-def view_of(args: argparse.Namespace, renderer: str, number: int):
-    return make_view(renderer, args.seed + RENDERERS.index(renderer), number, CNR)
+def places_of(args: argparse.Namespace, renderer: str, numbers: range) -> list[tuple]:
+    return [(renderer, args.seed + RENDERERS.index(renderer), number) for number in numbers]
 
 
 def count_of(args: argparse.Namespace, renderer: str) -> int:
@@ -74,11 +81,9 @@ def collect(args: argparse.Namespace) -> dict[str, tuple[np.ndarray, np.ndarray]
     """Return features and truth of the clear examples of each renderer."""
     found = {}
     for renderer in RENDERERS:
-        rows, labels = [], []
-        for number in range(count_of(args, renderer)):
-            features, shares = examples_of(view_of(args, renderer, number))
-            rows.append(features)
-            labels.append(shares)
+        places = places_of(args, renderer, range(count_of(args, renderer)))
+        with ProcessPoolExecutor(args.jobs, initializer=cv2.setNumThreads, initargs=(1,)) as pool:
+            rows, labels = zip(*pool.map(examples_of, places, chunksize=4), strict=True)
         features, shares = np.vstack(rows), np.concatenate(labels)
         clear = (shares < 0.3) | (shares >= 0.7)
         found[renderer] = (features[clear], (shares[clear] >= 0.7).astype(float))
@@ -148,23 +153,31 @@ def fit_card(features: np.ndarray, true: np.ndarray) -> dict:
 
 def reported(args: argparse.Namespace, card: dict, renderers) -> tuple[np.ndarray, np.ndarray]:
     """Return scores (log odds) and truth of the candidates that the search reports with a card."""
-    made = card_from(card)
-    finding.score_card = lambda: made
-    odds, true = [], []
+    places = []
     for renderer in renderers:
         # Views after those that the curves are fitted to.
         first = count_of(args, renderer)
-        for number in range(first, first + args.calibration_views):
-            view = view_of(args, renderer, number)
-            patch = patch_of(view)
-            items = find_candidates(
-                patch, min_length_um=16.0, max_width_um=10.0, threshold=LEAST_SCORE
-            )
-            lines = [patch.image_points(item.line.points) for item in items]
-            owners = match(lines, truth_of(view)).crack_of
-            odds += [np.log(item.score / (1 - item.score + 1e-9)) for item in items]
-            true += [owner >= 0 for owner in owners]
-    return np.array(odds), np.array(true, dtype=float)
+        places += places_of(args, renderer, range(first, first + args.calibration_views))
+    with ProcessPoolExecutor(args.jobs, initializer=use_card, initargs=(card,)) as pool:
+        found = list(pool.map(reported_in, places, chunksize=4))
+    scores = np.concatenate([part[0] for part in found])
+    return np.log(scores / (1 - scores + 1e-9)), np.concatenate([part[1] for part in found])
+
+
+def use_card(card: dict) -> None:
+    cv2.setNumThreads(1)
+    made = card_from(card)
+    finding.score_card = lambda: made
+
+
+def reported_in(place: tuple[str, int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Return scores and truth of the candidates that the search reports in one view."""
+    view = make_view(*place, CNR)
+    patch = patch_of(view)
+    items = find_candidates(patch, min_length_um=16.0, max_width_um=10.0, threshold=LEAST_SCORE)
+    lines = [patch.image_points(item.line.points) for item in items]
+    owners = np.array(match(lines, truth_of(view)).crack_of)
+    return np.array([item.score for item in items]), (owners >= 0).astype(float)
 
 
 def stretched(card: dict, odds: np.ndarray, true: np.ndarray) -> dict:
@@ -212,10 +225,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--check", action="store_true", help="leave each renderer out once")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count())
     args = parser.parse_args()
-    import cv2
-
-    cv2.setNumThreads(1)
     examples = collect(args)
     features = np.vstack([examples[name][0] for name in RENDERERS])
     true = np.concatenate([examples[name][1] for name in RENDERERS])

@@ -199,7 +199,8 @@ def wander(rng, n, jag_deg, memory):
 def walked_path(rng, length):
     step = rng.uniform(1.5, 7)
     n = max(3, int(length / step))
-    path = wander(rng, n, rng.uniform(8, 40), rng.uniform(0.0, 0.8))
+    jag_deg = float(np.exp(rng.uniform(np.log(0.7), np.log(40))))
+    path = wander(rng, n, jag_deg, rng.uniform(0.0, 0.8))
     return path * length / np.hypot(*np.diff(path, axis=0).T).sum()
 
 

@@ -177,7 +177,8 @@ def place(rng, c, fold, others):
     for _ in range(40):
         length = float(np.exp(rng.uniform(np.log(15), np.log(300))))
         levels = int(np.clip(np.log2(length / rng.uniform(3, 8)), 1, 6))
-        path = fractal_path(rng, length, rng.uniform(0.05, 0.22), levels)
+        rough = float(np.exp(rng.uniform(np.log(0.004), np.log(0.22))))
+        path = fractal_path(rng, length, rough, levels)
         angle = f + (rng.normal(0, 0.3) if rng.random() < 0.6 else rng.uniform(0, np.pi))
         t, v = rng.uniform(-0.45, 0.45) * max(c.size_px), rng.uniform(-0.8, 0.8) * c.band_px
         middle = np.array((mx + t * np.cos(f) - v * np.sin(f), my + t * np.sin(f) + v * np.cos(f)))
