@@ -50,7 +50,7 @@ FOLDS: dict[str, FoldConditions] = {
     ),
     "scratches": FoldConditions(
         size_px=(480, 360), band_px=90.0, texture=0.015, full_well_e=60_000.0, lay_scratches=8,
-        stray_scratches=0, scratch_depth=0.2,
+        stray_scratches=0, scratch_depth=0.2, stain=0.0,
     ),
 }  # fmt: skip
 
