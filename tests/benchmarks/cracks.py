@@ -5,9 +5,9 @@
 Prints, for cracks of contrast-to-noise 3 and more and 1.5 pixels width and more: probability of
 detection against length, false candidates per image, average precision, length errors, coverage
 of the stated intervals, the calibration of the score, and how much of the true course candidates
-cover. Four renderers share no code: the score is fitted to views of `fold`, `relief` and `mixed`
-(other seeds), never to those of `plate`, which with `--photographs FOLDER` draws wide long cracks
-on photographs of surfaces. `cracks_baseline.py` compares with ridge filters.
+cover. Five renderers share no code: the score is fitted to views of `fold`, `relief` and `mixed`
+(other seeds), never to those of `brushed` and of `plate`, which with `--photographs FOLDER` draws
+wide long cracks on photographs of surfaces. `cracks_baseline.py` compares with ridge filters.
 """
 
 import argparse
@@ -21,6 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import brushed_view
 import mixed_view
 import plate_view
 import relief_view
@@ -56,7 +57,7 @@ def micrograph_of(view) -> Micrograph:
     )  # fmt: skip
 
 
-RENDERERS = ("fold", "relief", "mixed", "plate")
+RENDERERS = ("fold", "relief", "mixed", "plate", "brushed", "brushed-straight")
 
 
 def make_view(renderer: str, seed: int, number: int, cnr: tuple[float, float], photographs=None):
@@ -66,6 +67,9 @@ def make_view(renderer: str, seed: int, number: int, cnr: tuple[float, float], p
         return relief_view.render_relief_view(rng, cnr=cnr)
     if renderer == "mixed":
         return mixed_view.render_mixed_view(rng, cnr=cnr)
+    if renderer.startswith("brushed"):
+        course = "straight" if renderer.endswith("straight") else "wavy"
+        return brushed_view.render_brushed_view(rng, cnr=cnr, course=course)
     if renderer == "plate":
         return plate_view.render_plate_view(rng, cnr=cnr, photographs=photographs)
     return render_fold_view(rng, draw_conditions(rng, cnr=cnr))
