@@ -9,7 +9,7 @@ from micromeasure.calibration.file import SCHEMA, Calibration
 from micromeasure.reference.side_view import Dome, DomeTruth, Leg, Scene, dome_truth, render_dome
 from micromeasure.reference.trial import Conditions, Promise, Trial, TrialSet, Truth
 
-_SIZE_PX = (700, 400)
+_SIZE_PX = (820, 400)
 
 
 def _trials(n: int, conditions: Conditions, rng: np.random.Generator) -> Iterator[Trial]:
@@ -19,7 +19,7 @@ def _trials(n: int, conditions: Conditions, rng: np.random.Generator) -> Iterato
         scene = Scene(
             size_px=_SIZE_PX,
             um_per_px=(pixel, pixel * float(rng.uniform(0.97, 1.03))),
-            apex_px=(350.0 + rng.uniform(-15.0, 15.0), rng.uniform(80.0, 120.0)),
+            apex_px=(410.0 + rng.uniform(-15.0, 15.0), rng.uniform(80.0, 120.0)),
             tilt_deg=float(rng.uniform(-2.0, 2.0)),
             support=bool(rng.random() < 0.5),
             blur_px=conditions.blur_px or float(rng.uniform(0.8, 2.0)),
