@@ -99,7 +99,7 @@ class Picture:
         if not len(points):
             return
         size = _text_size(canvas.shape[1])
-        box = _free_box(points[0], (_text_width(mark.label, size) + 8, size + 6), canvas, taken)
+        box = _free_box(points, (_text_width(mark.label, size) + 8, size + 6), canvas, taken)
         taken.append(box)
         x, y, wide, high = box
         # A dark ground keeps the letters readable on any picture.
@@ -242,11 +242,11 @@ def _lines(canvas: Canvas, lines: list[NDArray[np.int32]], colour: Colour, width
     )
 
 
-def _free_box(point: FloatArray, size: tuple[int, int], canvas: Canvas, taken: list[Box]) -> Box:
-    """Return a box near a point and inside the picture that covers no other, if there is one."""
+def _free_box(points: FloatArray, size: tuple[int, int], canvas: Canvas, taken: list[Box]) -> Box:
+    """Return a box near a mark's first point that covers no other box and little of the mark."""
     rows, cols = canvas.shape[:2]
     wide, high = size
-    x, y = (int(v) for v in np.clip(point, -1e6, 1e6))
+    x, y = (int(v) for v in np.clip(points[0], -1e6, 1e6))
     gap = _RING_PX + 2
     places = [
         (left, top)
@@ -258,7 +258,15 @@ def _free_box(point: FloatArray, size: tuple[int, int], canvas: Canvas, taken: l
         (max(0, min(left, cols - wide - 1)), max(0, min(top, rows - high - 1)), wide, high)
         for left, top in places
     ]
-    return next((box for box in boxes if not any(_overlap(box, t) for t in taken)), boxes[0])
+    free = [box for box in boxes if not any(_overlap(box, t) for t in taken)] or boxes[:1]
+    return min(free, key=lambda box: _covered(box, points))
+
+
+def _covered(box: Box, points: FloatArray) -> int:
+    """Return how many points lie under a box, or next to it."""
+    low = np.array(box[:2]) - _RING_PX
+    high = np.array(box[:2]) + box[2:] + _RING_PX
+    return int(np.count_nonzero(((points >= low) & (points <= high)).all(axis=1)))
 
 
 def _overlap(a: Box, b: Box) -> bool:
