@@ -154,7 +154,7 @@ def gather(frame: Frame, group: Group) -> Window:
     """Take the pixels of a group out of the image."""
     left = group.course_px[0] - group.reach_px[0] / group.cosine
     right = group.course_px[-1] + group.reach_px[1] / group.cosine
-    first = np.floor(left).astype(np.intp)
+    first = np.ceil(left).astype(np.intp)
     width = int(np.ceil(np.max(right - first))) + 1
     col = first[:, None] + np.arange(width)
     inside = (col >= 0) & (col < frame.shape[1]) & (col <= right[:, None])

@@ -122,7 +122,7 @@ def locate_edges(frame: Frame, stack: Stack, full_scale: float) -> list[LocatedG
         reach = _reach(stack, courses, edges, wanted=FIRST_REACH_PX, sigma=2.0)
         seen = _rows_inside(frame, courses[edges[0] : edges[-1] + 1], FIRST_ROOM_PX)
         seen = seen[_within_bands(stack, edges, seen)]
-        first = seen[np.unique(np.linspace(0, seen.size - 1, FIRST_ROWS).astype(np.intp))]
+        first = seen[np.unique(np.rint(np.linspace(0, seen.size - 1, FIRST_ROWS)).astype(np.intp))]
         start = _start(
             frame,
             first,
@@ -361,7 +361,7 @@ def _restart(
     seen = _rows_inside(frame, course, 2.0 * sigma + 1.0)
     rows, course = rows[seen], course[:, seen]
     # A few rows tell the levels well enough to start from.
-    few = np.unique(np.linspace(0, rows.size - 1, FIRST_ROWS).astype(np.intp))
+    few = np.unique(np.rint(np.linspace(0, rows.size - 1, FIRST_ROWS)).astype(np.intp))
     start = _start(frame, rows[few], course[:, few], reach=reach, sigmas=(sigma,))
     return Group(
         rows=rows,
