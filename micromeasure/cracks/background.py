@@ -44,7 +44,7 @@ def remove_background(patch: Patch) -> Image:
     at = (np.arange(cols) + 0.5) / cols * n
     shares = np.stack([np.interp(at, nodes, row) for row in np.eye(len(nodes))])
     lines = medians @ shares.astype(np.float32)
-    return _levelled(np.asarray(values - lines, dtype=np.float32))
+    return _levelled(np.subtract(values, lines, out=lines))
 
 
 def _levelled(values: Image) -> Image:
@@ -53,5 +53,7 @@ def _levelled(values: Image) -> Image:
 
     # Twice, so that the foot of a steep edge leaves no kink that would answer as a line.
     shading = cv2.blur(cv2.blur(values, (_SHADING_PX, _SHADING_PX)), (_SHADING_PX, _SHADING_PX))
-    level = cv2.blur(shading, (_LEVEL_PX, _LEVEL_PX))
-    return np.asarray(values - shading + level, dtype=np.float32)
+    level = np.asarray(cv2.blur(shading, (_LEVEL_PX, _LEVEL_PX)), dtype=np.float32)
+    level -= shading
+    level += values
+    return level

@@ -13,6 +13,7 @@ from functools import cache
 
 import numpy as np
 
+from micromeasure.cracks.cross_profiles import median
 from micromeasure.cracks.patch import Image, Patch
 from micromeasure.outcome import FloatArray
 
@@ -118,25 +119,31 @@ def _octave(flat: Image, floor: float) -> tuple[Image, FloatArray]:
 
 
 def _search_block(block: Image, floor: float) -> tuple[Image, FloatArray]:
+    """Return the greatest response and the spread per direction of one block."""
     import cv2
 
     even, cosine, sine = _second_derivatives(block)
     penalty = _edges(block)
-    z = np.zeros(block.shape, dtype=np.float32)
+    z = np.zeros_like(block)
     spreads = np.zeros(DIRECTIONS)
     # Spread of white noise of one grey value after these filters, for the floor.
     least = floor * math.sqrt(3 / (16 * math.pi)) / _SIGMA * 0.45
-    for index in range(DIRECTIONS):
-        angle = math.pi * index / DIRECTIONS
-        # Across the direction (cos, sin) the second derivative is that along (-sin, cos).
-        across = cv2.addWeighted(cosine, -math.cos(2 * angle), sine, -math.sin(2 * angle), 0.0)
-        cv2.add(across, even, dst=across)
-        line = cv2.filter2D(across, -1, _line_kernel(angle), borderType=cv2.BORDER_REFLECT_101)
-        line_spread = _row_spread(np.asarray(line, dtype=np.float32))
-        spreads[index] = float(np.median(line_spread))
-        found = np.asarray(cv2.subtract(line, penalty), dtype=np.float32)
-        found *= (1.0 / np.maximum(line_spread, least))[:, None].astype(np.float32)
-        cv2.max(found, z, dst=z)
+    # Memory that is new for every step would cost as much as the steps.
+    turning, across, line = (np.empty_like(block) for _ in range(3))
+    for first in range(DIRECTIONS // 2):
+        angle = math.pi * first / DIRECTIONS
+        # Across the direction (cos, sin) the second derivative is that along (-sin, cos); what
+        # turns with the direction has the other sign a quarter turn on.
+        cv2.addWeighted(cosine, -math.cos(2 * angle), sine, -math.sin(2 * angle), 0.0, dst=turning)
+        for index, combine in ((first, cv2.add), (first + DIRECTIONS // 2, cv2.subtract)):
+            combine(even, turning, dst=across)
+            kernel = _line_kernel(math.pi * index / DIRECTIONS)
+            cv2.filter2D(across, -1, kernel, dst=line, borderType=cv2.BORDER_REFLECT_101)
+            spread = _row_spread(line)
+            spreads[index] = median(spread)
+            cv2.subtract(line, penalty, dst=line)
+            line *= (1.0 / np.maximum(spread, least))[:, None].astype(np.float32)
+            cv2.max(line, z, dst=z)
     return z, spreads
 
 
@@ -160,11 +167,13 @@ def _edges(block: Image) -> Image:
     import cv2
 
     g0, g1, _ = _gaussians(1.6 * _SIGMA)
-    steep = cv2.magnitude(_separable(block, g1, g0), _separable(block, g0, g1))
-    free = (_EDGE_FREE * _row_spread(np.asarray(steep, dtype=np.float32)))[:, None]
-    penalty = np.maximum(steep - free, 0.0)
-    penalty *= _EDGE_WEIGHT
-    return np.asarray(penalty, dtype=np.float32)
+    steep = np.asarray(
+        cv2.magnitude(_separable(block, g1, g0), _separable(block, g0, g1)), dtype=np.float32
+    )
+    steep -= (_EDGE_FREE * _row_spread(steep))[:, None]
+    np.maximum(steep, 0.0, out=steep)
+    steep *= _EDGE_WEIGHT
+    return steep
 
 
 def _separable(block: Image, kx: FloatArray, ky: FloatArray) -> Image:
@@ -208,17 +217,22 @@ def _row_spread(response: Image) -> Image:
     rows = response.shape[0]
     sample = np.abs(response[::4, ::7])
     n_tiles = max(1, rows // _TILE_ROWS)
-    pieces = np.array_split(sample, n_tiles, axis=0)
-    spread = np.array([_quantile_90(piece) for piece in pieces]) / 1.645
-    spread = np.maximum(spread, 0.25 * np.median(spread))
+    spread = _quantiles_90(np.array_split(sample, n_tiles, axis=0)) / 1.645
+    spread = np.maximum(spread, 0.25 * median(spread))
     centres = (np.arange(n_tiles) + 0.5) * rows / n_tiles
     return np.interp(np.arange(rows), centres, spread).astype(np.float32)
 
 
-def _quantile_90(values: Image) -> float:
-    flat = values.ravel()
-    k = int(0.9 * (flat.size - 1))
-    return float(np.partition(flat, k)[k])
+def _quantiles_90(tiles: list[Image]) -> FloatArray:
+    """Return the 90 % quantile of each tile, the sample below it where it lies between two."""
+    sizes = np.array([tile.size for tile in tiles])
+    # Tiles differ by one row at most; what is lacking is filled from above.
+    values = np.full((len(tiles), sizes.max()), np.inf, dtype=np.float32)
+    for row, tile in zip(values, tiles, strict=True):
+        row[: tile.size] = tile.ravel()
+    places = (0.9 * (sizes - 1)).astype(int)
+    values.partition(np.unique(places), axis=1)
+    return np.asarray(values[np.arange(len(tiles)), places], dtype=float)
 
 
 def _lay(spreads: FloatArray) -> Lay:

@@ -1,11 +1,13 @@
 """From a line map to chains of pixels: hysteresis, thinning, bridged gaps, chains."""
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.cracks.chains import linked_chains
+from micromeasure.cracks.cross_profiles import median
 from micromeasure.cracks.patch import Image
 from micromeasure.outcome import FloatArray
 
@@ -33,6 +35,8 @@ _HEADING_PX = 9
 _FEWEST = 6
 # No more lines than this are followed in a megapixel; the strongest come first.
 _LINES_PER_MEGAPIXEL = 120
+# Components are thinned side by side in strips about this wide, at half size.
+_STRIP_PX = 1024
 
 
 def trace_lines(z: Image, *, min_length_px: float) -> list[FloatArray]:
@@ -65,12 +69,14 @@ def trace_lines(z: Image, *, min_length_px: float) -> list[FloatArray]:
 def _skeleton(z: Image, min_extent_px: float) -> Pixels:
     """Return the middle lines of what exceeds the lower level and somewhere the upper one."""
     import cv2
-    from skimage.morphology import skeletonize
 
-    nearby = cv2.dilate(z, np.ones((_HALO_PX, _HALO_PX), np.uint8))
-    above = (z > FOLLOW_Z) & (z > _HALO_SHARE * nearby)
+    # Above the lower level, and above a share of the strongest response nearby.
+    level = np.asarray(cv2.dilate(z, np.ones((_HALO_PX, _HALO_PX), np.uint8)), dtype=np.float32)
+    level *= np.float32(_HALO_SHARE)
+    np.maximum(level, np.float32(FOLLOW_Z), out=level)
+    above = z > level
     # Labels at half size: a quarter of the work, and pixels that touch still do.
-    half = cv2.dilate(above.astype(np.uint8), np.ones((2, 2), np.uint8), anchor=(0, 0))[::2, ::2]
+    half = cv2.dilate(above.view(np.uint8), np.ones((2, 2), np.uint8), anchor=(0, 0))[::2, ::2]
     _, labels, stats, _ = cv2.connectedComponentsWithStats(half, connectivity=8)
     row, col = np.nonzero(z > WEAK_SEED_Z)
     height = z[row, col]
@@ -84,15 +90,44 @@ def _skeleton(z: Image, min_extent_px: float) -> Pixels:
     limit = max(40, int(_LINES_PER_MEGAPIXEL * z.size / 1e6))
     strength = peak[wanted] * np.sqrt(extent[wanted])
     wanted = wanted[np.argsort(-strength, kind="stable")[:limit]]
+    # By height: what lies side by side in one strip is about as high.
+    wanted = wanted[np.argsort(stats[wanted, cv2.CC_STAT_HEIGHT], kind="stable")]
+    strip = np.cumsum(stats[wanted, cv2.CC_STAT_WIDTH] + 1) // _STRIP_PX
     found = [np.zeros((0, 2), dtype=np.intp)]
-    for label in wanted:
-        x, y, w, h = stats[label, :4]
-        own = np.repeat(np.repeat(labels[y : y + h, x : x + w] == label, 2, axis=0), 2, axis=1)
+    for number in np.unique(strip):
+        own = wanted[strip == number]
+        found.append(_thinned(above, labels, own, stats[own, :4]))
+    points = np.vstack(found)
+    return points[np.lexsort((points[:, 1], points[:, 0]))]
+
+
+def _thinned(
+    above: NDArray[np.bool_],
+    labels: NDArray[Any],
+    wanted: Pixels,
+    boxes: NDArray[Any],
+) -> Pixels:
+    """Return the middle lines of some components, laid side by side: one call thins them all.
+
+    Labels and boxes (``x y w h``) are at half size.
+    """
+    from skimage.morphology import skeletonize
+
+    # One free column at half size keeps neighbours apart.
+    starts = np.cumsum(boxes[:, 2] + 1) - boxes[:, 2]
+    shape = (int(boxes[:, 3].max()), int(starts[-1] + boxes[-1, 2]))
+    mask = np.zeros(shape, dtype=np.bool_)
+    packed = np.zeros((2 * shape[0], 2 * shape[1]), dtype=np.bool_)
+    for label, (x, y, w, h), start in zip(wanted, boxes, starts, strict=True):
+        mask[:h, start : start + w] = labels[y : y + h, x : x + w] == label
         part = above[2 * y : 2 * (y + h), 2 * x : 2 * (x + w)]
-        thin = skeletonize(np.pad(part & own[: part.shape[0], : part.shape[1]], 1))
-        rows, cols = np.nonzero(thin[1:-1, 1:-1])
-        found.append(np.column_stack((cols + 2 * x, rows + 2 * y)))
-    return np.vstack(found)
+        packed[: part.shape[0], 2 * start : 2 * start + part.shape[1]] = part
+    packed &= np.repeat(np.repeat(mask, 2, axis=0), 2, axis=1)
+    rows, cols = np.nonzero(skeletonize(packed))
+    owner = np.searchsorted(2 * starts, cols, side="right") - 1
+    return np.column_stack(
+        (cols + 2 * (boxes[owner, 0] - starts[owner]), rows + 2 * boxes[owner, 1])
+    ).astype(np.intp)
 
 
 def _bridged(points: Pixels, z: Image) -> Pixels:
@@ -101,35 +136,54 @@ def _bridged(points: Pixels, z: Image) -> Pixels:
     A gap is bridged where the path over it shows at all.
     """
     from scipy.spatial import cKDTree
-    from skimage.graph import route_through_array
 
     ends, headings, labels = _line_ends(points)
     if len(ends) < 2:
         return points
-    pairs: list[tuple[int, int]] = sorted(
-        cKDTree(ends).query_pairs(BRIDGE_PX), key=lambda p: math.dist(ends[p[0]], ends[p[1]])
-    )
+    pairs = cKDTree(ends).query_pairs(BRIDGE_PX, output_type="ndarray")
+    first, second = pairs.T
+    pairs = pairs[
+        (labels[first] != labels[second])
+        & _facing(ends[second] - ends[first], headings[first], headings[second])
+    ]
+    if len(pairs) == 0:
+        return points
+    gaps = ends[pairs[:, 1]] - ends[pairs[:, 0]]
+    pairs = pairs[np.lexsort((pairs[:, 1], pairs[:, 0], (gaps**2).sum(axis=1)))]
     joined: dict[int, int] = {}
     added = [points]
-    for i, j in pairs:
-        a, b = _root(joined, int(labels[i])), _root(joined, int(labels[j]))
-        if a == b or not _facing((ends[j] - ends[i]).astype(float), headings[i], headings[j]):
-            continue
-        low = np.maximum(np.minimum(ends[i], ends[j]) - 4, 0)
-        high = np.maximum(ends[i], ends[j]) + 5
-        part = z[low[1] : high[1], low[0] : high[0]]
-        cost = 1.0 / (0.3 + np.clip(part, 0.0, 2 * FOLLOW_Z))
-        route, _ = route_through_array(
-            cost, (ends[i] - low)[::-1], (ends[j] - low)[::-1], fully_connected=True, geometric=True
-        )
-        rows, cols = np.array(route).T
+    for pair, route in zip(pairs, _routes(z, ends[pairs]), strict=True):
+        a, b = (_root(joined, int(label)) for label in labels[pair])
         # The ends themselves lie on the lines and say nothing about the gap.
-        gap = part[rows, cols][2:-2]
-        if gap.size and float(np.median(gap)) < BRIDGE_Z:
+        gap = z[route[:, 1], route[:, 0]][2:-2]
+        if a == b or (gap.size and median(gap) < BRIDGE_Z):
             continue
-        added.append(np.column_stack((cols, rows)) + low)
+        added.append(route)
         joined[a] = b
     return np.unique(np.vstack(added), axis=0)
+
+
+def _routes(z: Image, ends: NDArray[np.intp]) -> list[Pixels]:
+    """Return the way of strongest response between the ends of each pair, shape (n, 2, 2)."""
+    from skimage.graph import MCP_Geometric
+
+    low = np.maximum(ends.min(axis=1) - 4, 0)
+    size = np.minimum(ends.max(axis=1) + 5, z.shape[::-1]) - low
+    # The surroundings of all pairs side by side, walls between them: one call finds all ways.
+    starts = np.cumsum(size[:, 0] + 1) - size[:, 0]
+    cost = np.full((int(size[:, 1].max()), int(starts[-1] + size[-1, 0])), -1.0)
+    for (x, y), (w, h), start in zip(low, size, starts, strict=True):
+        part = z[y : y + h, x : x + w]
+        cost[:h, start : start + w] = 1.0 / (0.3 + np.clip(part, 0.0, 2 * FOLLOW_Z))
+    shift = np.column_stack((starts, np.zeros_like(starts))) - low
+    # From places `x y` to indices.
+    places = (ends + shift[:, None, :])[..., ::-1]
+    ways = MCP_Geometric(cost, fully_connected=True)
+    ways.find_costs(places[:, 0], places[:, 1])
+    return [
+        np.array(ways.traceback(place))[:, ::-1] - by
+        for place, by in zip(places[:, 1], shift, strict=True)
+    ]
 
 
 def _line_ends(points: Pixels) -> tuple[Pixels, FloatArray, NDArray[np.int32]]:
@@ -145,22 +199,26 @@ def _line_ends(points: Pixels) -> tuple[Pixels, FloatArray, NDArray[np.int32]]:
     _, labels = connected_components(graph, directed=False)
     ends = np.flatnonzero(degree == 1)
     headings = np.zeros((len(ends), 2))
-    tree = cKDTree(points)
-    for k, end in enumerate(ends):
-        near = tree.query_ball_point(points[end], _HEADING_PX)
-        own = points[[other for other in near if labels[other] == labels[end]]]
-        away = points[end] - own.mean(axis=0)
-        headings[k] = away / max(float(np.hypot(*away)), 1e-9)
+    if len(ends) == 0:
+        return points[ends], headings, np.asarray(labels[ends], dtype=np.int32)
+    near = cKDTree(points[ends]).query_ball_tree(cKDTree(points), _HEADING_PX)
+    owner = np.repeat(np.arange(len(ends)), [len(around) for around in near])
+    other = np.concatenate([np.array(around, dtype=np.intp) for around in near])
+    own = labels[other] == labels[ends[owner]]
+    owner, other = owner[own], other[own]
+    for axis in (0, 1):
+        total = np.bincount(owner, weights=points[other, axis], minlength=len(ends))
+        headings[:, axis] = points[ends, axis] - total / np.bincount(owner, minlength=len(ends))
+    headings /= np.maximum(np.hypot(headings[:, 0], headings[:, 1]), 1e-9)[:, None]
     return points[ends], headings, np.asarray(labels[ends], dtype=np.int32)
 
 
-def _facing(gap: FloatArray, heading_a: FloatArray, heading_b: FloatArray) -> bool:
-    """Return whether the gap continues both lines; very short gaps may bend."""
-    distance = float(np.hypot(*gap))
-    if distance < 4:
-        return True
-    gap = gap / distance
-    return bool(gap @ heading_a > 0.5 and -gap @ heading_b > 0.5)
+def _facing(gap: Pixels, heading_a: FloatArray, heading_b: FloatArray) -> NDArray[np.bool_]:
+    """Return where the gap, shape (n, 2), continues both lines; very short gaps may bend."""
+    distance = np.hypot(gap[:, 0], gap[:, 1])
+    cosine_a = (gap * heading_a).sum(axis=1) / np.maximum(distance, 1.0)
+    cosine_b = (gap * heading_b).sum(axis=1) / np.maximum(distance, 1.0)
+    return np.asarray((distance < 4) | ((cosine_a > 0.5) & (cosine_b < -0.5)))
 
 
 def _root(parents: dict[int, int], item: int) -> int:
