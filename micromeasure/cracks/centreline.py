@@ -7,17 +7,24 @@ from it; its ends are where the darkening falls to half of what it is just insid
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from micromeasure.cracks.cross_profiles import (
+    Sizes,
+    every_second,
     line_widths,
     median,
+    medians,
     normals,
-    sample,
+    parted,
+    sample_across,
+    sizes_of,
     smoothed,
-    typical_width,
+    typical_widths,
 )
 from micromeasure.cracks.line_ends import EXTENSION_PX, Ends, find_ends
 from micromeasure.cracks.patch import Image, Patch
@@ -31,11 +38,20 @@ _NOISE_PX = 100
 # How far a line may lie from the traced path, and how much it costs to turn.
 STRAY_PX = 3.5
 _STIFFNESS = 0.6
+# Long lines are followed in stretches of about so many profiles, which overlap by so many at both
+# ends: there the best way has long forgotten where it started.
+_STRETCH = 96
+_OVERLAP = 24
 # How well that is known what smoothing took from a zigzag, as a share of it: courses of one and
 # the same jaggedness lose very different lengths (found on rendered cracks).
 _U_LOST = 2.0
 # Blur of the optics that also rounds a zigzag; an image sampled as it should be has about this.
 _OPTICS_PX = 1.25
+# Length of lines that are measured together; more would only take more memory.
+_BATCH_PX = 8000.0
+
+# Darkening, side-to-side difference and rim brightness along a line, and the level beside it.
+Contrast = tuple[FloatArray, FloatArray, FloatArray, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,31 +136,51 @@ def measure_line(
     Centreline or None
         None where nothing dark runs along the path.
     """
-    window, shift = _window(patch, path)
-    path = resampled(path - shift, 1.0)
-    noise = surface_noise(window, path[len(path) // 2])
-    ground, sigma = Smoothings(window), 1.0
-    for _ in range(_EXTENSIONS):
-        sigma, curve, width = followed(ground, extended(path, EXTENSION_PX), stray_px, sigma)
-        contrast = contrast_along(ground.by(sigma), curve, 0.75 * width + 2.0 * sigma)
-        inside = patch.in_band(curve.points + shift)
-        ends = find_ends(contrast[0], inside, noise * sample_noise(sigma))
-        if ends is None:
-            return None
-        found = (ends, noise, sigma)
-        # A line that is still dark where the path stops is followed on.
-        n = len(curve.offset)
-        if not (ends.first < 1.5 and inside[0]) and not (ends.last > n - 2.5 and inside[-1]):
-            break
-        path = resampled(curve.points, 1.0)
-    return assembled((window, shift), curve, contrast, found)
+    return _measured(patch, Smoothings(*_window(patch, path)), [path], stray_px)[0]
+
+
+def measure_lines(
+    patch: Patch, paths: list[FloatArray], *, stray_px: float = STRAY_PX
+) -> list[Centreline | None]:
+    """Measure many traced lines, each as `measure_line` does it alone.
+
+    Parameters
+    ----------
+    patch : Patch
+    paths : list of ndarray, shape (n, 2)
+    stray_px : float
+
+    Returns
+    -------
+    list of Centreline or None
+    """
+    whole = Smoothings(patch.values)
+    lengths = np.array([polyline_length(path) for path in paths])
+    found: list[Centreline | None] = [None] * len(paths)
+    # Lines of like length together: the shorter ones wait for the longest.
+    order = np.argsort(-lengths, kind="stable")
+    batches = np.cumsum(lengths[order]) // _BATCH_PX
+    for number in np.unique(batches):
+        batch = order[batches == number].tolist()
+        lines = _measured(patch, whole, [paths[k] for k in batch], stray_px)
+        for k, line in zip(batch, lines, strict=True):
+            found[k] = line
+    return found
 
 
 class Smoothings:
-    """An image and what it becomes by smoothing, each made once."""
+    """An image and what it becomes by smoothing, each made once.
 
-    def __init__(self, values: Image) -> None:
+    Parameters
+    ----------
+    values : ndarray of float32, shape (rows, cols)
+    shift : ndarray, shape (2,), or None
+        ``u v`` of the first pixel, in the frame of the points that are sampled.
+    """
+
+    def __init__(self, values: Image, shift: FloatArray | None = None) -> None:
         self.values = values
+        self.shift = np.zeros(2) if shift is None else shift
         self._made: dict[float, Image] = {}
 
     def by(self, sigma: float) -> Image:
@@ -154,18 +190,127 @@ class Smoothings:
         return self._made[sigma]
 
 
+# A smoothed image and the place of its first pixel.
+Place = tuple[Image, FloatArray]
+# A line through its profiles, what was seen along it, its ends, the noise and the smoothing.
+Found = tuple["Curve", Contrast, Ends, float, float]
+
+
+def _measured(
+    patch: Patch, whole: Smoothings, paths: list[FloatArray], stray: float
+) -> list[Centreline | None]:
+    """Measure several lines at once in an image that holds them all."""
+    own = [Smoothings(*_window(patch, path)) for path in paths]
+    paths = parted(*_resampled(np.concatenate(paths), sizes_of(paths), 1.0))
+    noises = [
+        surface_noise(ground.values, path[len(path) // 2] - ground.shift)
+        for ground, path in zip(own, paths, strict=True)
+    ]
+    sigmas = np.ones(len(paths))
+    found: dict[int, Found] = {}
+    active = list(range(len(paths)))
+    for _ in range(_EXTENSIONS):
+        if not active:
+            break
+        grounds = (whole, [own[k] for k in active])
+        longer = [extended(paths[k], EXTENSION_PX) for k in active]
+        sigmas[active], curves, widths = _followed(grounds, longer, stray, sigmas[active])
+        contrasts = _contrasts(
+            _places(grounds, sigmas[active]), curves, 0.75 * widths + 2.0 * sigmas[active]
+        )
+        sizes = sizes_of([curve.offset for curve in curves])
+        inside = patch.in_band(np.concatenate([curve.points for curve in curves]))
+        unfinished = []
+        for k, curve, contrast, is_inside in zip(
+            active, curves, contrasts, parted(inside, sizes), strict=True
+        ):
+            ends = find_ends(contrast[0], is_inside, noises[k] * sample_noise(sigmas[k]))
+            if ends is None:
+                found.pop(k, None)
+                continue
+            found[k] = (curve, contrast, ends, noises[k], float(sigmas[k]))
+            # A line that is still dark where the path stops is followed on.
+            last = len(curve.offset) - 1
+            if (ends.first < 1.5 and is_inside[0]) or (ends.last > last - 1.5 and is_inside[-1]):
+                unfinished.append(k)
+                paths[k] = resampled(curve.points, 1.0)
+        active = unfinished
+    lines: list[Centreline | None] = [None] * len(own)
+    for k, line in zip(found, _assembled(patch.values, list(found.values())), strict=True):
+        lines[k] = line
+    return lines
+
+
 def followed(
     ground: Smoothings, path: FloatArray, stray: float, sigma: float = 1.0
-) -> tuple[float, Curve, float]:
+) -> tuple[float, "Curve", float]:
     """Return the smoothing a line is followed with, the line and its width."""
-    curve = follow(ground.by(sigma), path, sigma, stray)
-    width = typical_width(ground.values, curve.points)
-    if sigma == 1.0 and width > 4.0:
+    sigmas, curves, widths = _followed((ground, [ground]), [path], stray, np.array([sigma]))
+    return float(sigmas[0]), curves[0], float(widths[0])
+
+
+def _followed(
+    grounds: tuple[Smoothings, list[Smoothings]],
+    paths: list[FloatArray],
+    stray: float,
+    sigmas: FloatArray,
+) -> tuple[FloatArray, list["Curve"], FloatArray]:
+    """Return the smoothing each line is followed with, the lines and their widths.
+
+    Grounds are an image that holds all lines and, for each line, the part around it.
+    """
+    curves = _follow(_places(grounds, sigmas), paths, sigmas, stray)
+    widths = _widths(grounds[0], curves)
+    wide = np.flatnonzero((sigmas == 1.0) & (widths > 4.0))
+    if len(wide):
         # A wide line is followed in an image smoothed to its own width.
-        sigma = min(0.3 * width, 4.0)
-        curve = follow(ground.by(sigma), path, sigma, stray)
-        width = typical_width(ground.values, curve.points)
-    return sigma, curve, width
+        sigmas = sigmas.copy()
+        sigmas[wide] = np.minimum(0.3 * widths[wide], 4.0)
+        places = _places((grounds[0], [grounds[1][k] for k in wide]), sigmas[wide])
+        again = _follow(places, [paths[k] for k in wide], sigmas[wide], stray)
+        widths[wide] = _widths(grounds[0], again)
+        for k, curve in zip(wide.tolist(), again, strict=True):
+            curves[k] = curve
+    return sigmas, curves, widths
+
+
+def _places(grounds: tuple[Smoothings, list[Smoothings]], sigmas: FloatArray) -> list[Place]:
+    """Return what each line is followed in: only the least smoothing is made for all at once."""
+    whole, parts = grounds
+    return [
+        (ground.by(sigma), ground.shift)
+        for ground, sigma in (
+            (whole if sigma == 1.0 else part, sigma)
+            for part, sigma in zip(parts, sigmas.tolist(), strict=True)
+        )
+    ]
+
+
+def _widths(ground: Smoothings, curves: list["Curve"]) -> FloatArray:
+    courses = [curve.points for curve in curves]
+    return typical_widths(ground.values, np.concatenate(courses) - ground.shift, sizes_of(courses))
+
+
+def _sampled(
+    places: list[Place], lines: tuple[FloatArray, FloatArray, Sizes], offsets: FloatArray
+) -> FloatArray:
+    """Return values across several lines, each in its own image.
+
+    Lines are points and normals, shape (N, 2), and sizes; offsets along the normals have the shape
+    (m,) or (N, m), the values (N, m).
+    """
+    points, normal, sizes = lines
+    image, shift = places[0]
+    if all(other is image for other, _ in places):
+        return sample_across(image, points - shift, normal, offsets).astype(float)
+    each = np.broadcast_to(offsets, (len(points), offsets.shape[-1]))
+    parts = zip(places, *(parted(part, sizes) for part in (points, normal, each)), strict=True)
+    return np.concatenate(
+        [
+            sample_across(image, points - shift, normal, offsets)
+            for (image, shift), points, normal, offsets in parts
+        ]
+    ).astype(float)
 
 
 def pixel_noise(values: Image) -> float:
@@ -208,12 +353,28 @@ def _window(patch: Patch, path: FloatArray) -> tuple[Image, FloatArray]:
 
 def resampled(points: FloatArray, step: float) -> FloatArray:
     """Return the same line, smoothed over its pixel stairs, with points at even distances."""
-    if len(points) > 4:
-        points = smoothed(points, min(2.0, len(points) / 6))
-    s = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))))
-    n = max(2, round(s[-1] / step) + 1)
-    at = np.linspace(0.0, s[-1], n)
-    return np.column_stack((np.interp(at, s, points[:, 0]), np.interp(at, s, points[:, 1])))
+    return _resampled(points, np.array([len(points)]), step)[0]
+
+
+def _resampled(points: FloatArray, sizes: Sizes, step: float) -> tuple[FloatArray, Sizes]:
+    """Return the same of several lines end to end, and their new sizes."""
+    sigmas = np.where(sizes > 4, np.minimum(2.0, sizes / 6), 0.0)
+    if np.ptp(sigmas) == 0:
+        points = smoothed(points, float(sigmas[0]), sizes)
+    else:
+        parts = zip(parted(points, sizes), sigmas.tolist(), strict=True)
+        points = np.concatenate([smoothed(part, sigma) for part, sigma in parts])
+    # Lengths run on from line to line, with a gap of one before each.
+    steps = np.hypot(*np.diff(points, axis=0, prepend=points[:1]).T)
+    first = np.cumsum(sizes) - sizes
+    steps[first] = 1.0
+    s = np.cumsum(steps)
+    start, length = s[first], s[first + sizes - 1] - s[first]
+    sizes = np.maximum(2, np.rint(length / step).astype(np.intp) + 1)
+    local = np.arange(int(sizes.sum())) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    at = np.repeat(start, sizes) + local * np.repeat(length / (sizes - 1), sizes)
+    at = np.minimum(at, np.repeat(start + length, sizes))
+    return np.column_stack([np.interp(at, s, points[:, k]) for k in (0, 1)]), sizes
 
 
 def extended(points: FloatArray, length: int) -> FloatArray:
@@ -236,55 +397,115 @@ def blurred(window: Image, sigma: float) -> Image:
 
 def follow(smooth: Image, path: FloatArray, sigma: float, stray: float) -> Curve:
     """Return the dark line near a path: the best smooth way, then its exact bottom."""
+    return _follow([(smooth, np.zeros(2))], [path], np.array([sigma]), stray)[0]
+
+
+def _follow(
+    places: list[Place], paths: list[FloatArray], sigmas: FloatArray, stray: float
+) -> list[Curve]:
+    """Return the dark lines near paths, each followed in its own image."""
     # Every second profile is enough for the course; the bottom is found in each.
-    rough = _best_way(smooth, path[::2], stray)
-    base = resampled(rough.points, 1.0)
-    start = Curve(base=base, normal=normals(base), offset=np.zeros(len(base)))
-    return _bottom(smooth, start, sigma)
+    every, sizes = every_second(sizes_of(paths))
+    rough = _best_ways(places, np.concatenate(paths)[every], sizes, stray)
+    base, sizes = _resampled(rough.points, sizes, 1.0)
+    normal = normals(base, sizes)
+    offset = _bottoms(places, (base, normal), sizes, sigmas)
+    return [
+        Curve(base=base, normal=normal, offset=offset)
+        for base, normal, offset in zip(
+            parted(base, sizes), parted(normal, sizes), parted(offset, sizes), strict=True
+        )
+    ]
 
 
-def _best_way(smooth: Image, base: FloatArray, stray: float) -> Curve:
-    """Return the way of least summed grey value and bending across the profiles."""
-    normal = normals(base)
+def _best_ways(places: list[Place], base: FloatArray, sizes: Sizes, stray: float) -> Curve:
+    """Return the ways of least summed grey value and bending across the profiles of each line."""
+    normal = normals(base, sizes)
     offsets = np.arange(-stray, stray + 1e-9, _SAMPLE_PX)
-    grid = base[:, None, :] + offsets[None, :, None] * normal[:, None, :]
-    profile = sample(smooth, grid)
-    profile = profile - profile.max(axis=1, keepdims=True)
-    scale = median(-profile.min(axis=1))
-    cost = profile / max(scale, 1e-6)
+    profile = _sampled(places, (base, normal, sizes), offsets)
+    profile -= profile.max(axis=1, keepdims=True)
+    scale = medians(-profile.min(axis=1), sizes)
+    cost = profile / np.repeat(np.maximum(scale, 1e-6), sizes)[:, None]
     bend = _STIFFNESS * ((offsets[:, None] - offsets[None, :]) ** 2)
-    total = cost[0]
-    choice = np.zeros(cost.shape, dtype=np.intp)
-    ways = np.empty_like(bend)
-    flat, rows = ways.ravel(), np.arange(len(offsets)) * len(offsets)
-    for i in range(1, len(cost)):
-        np.add(total, bend, out=ways)
-        ways.argmin(axis=1, out=choice[i])
-        total = flat.take(rows + choice[i]) + cost[i]
-    pick = int(total.argmin())
-    chosen, back = [], choice.tolist()
-    for i in range(len(cost) - 1, -1, -1):
-        chosen.append(pick)
-        pick = back[i][pick]
-    chosen.reverse()
+    # In stretches, all of which take their steps together: long lines need no more of these.
+    rows, sizes, is_core = _stretches(sizes)
+    chosen = _cheapest_ways(cost[rows], sizes, bend)[is_core]
     return Curve(base=base, normal=normal, offset=offsets[chosen])
 
 
-def _bottom(smooth: Image, curve: Curve, sigma: float) -> Curve:
-    """Move each point to the bottom of the parabola through three samples of its profile."""
-    h = max(0.7, 0.7 * sigma)
-    offset = curve.offset
+def _stretches(sizes: Sizes) -> tuple[NDArray[np.intp], Sizes, NDArray[np.bool_]]:
+    """Cut lines into stretches that overlap: where a way began does not tell far along it.
+
+    Returns the rows of all stretches end to end, the sizes of these, and which rows are a
+    stretch's own. In the order of the lines each row is one stretch's own.
+    """
+    firsts, lasts, n_before, n_own = [], [], [], []
+    start = 0
+    for size in sizes.tolist():
+        cuts = np.linspace(0, size, max(1, round(size / _STRETCH)) + 1).astype(int).tolist()
+        for low, high in pairwise(cuts):
+            first = max(0, low - _OVERLAP)
+            firsts.append(start + first)
+            lasts.append(start + min(size, high + _OVERLAP))
+            n_before.append(low - first)
+            n_own.append(high - low)
+        start += size
+    first, last, before, own = (np.array(part) for part in (firsts, lasts, n_before, n_own))
+    sizes = last - first
+    local = np.arange(int(sizes.sum())) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    rows = local + np.repeat(first, sizes)
+    local -= np.repeat(before, sizes)
+    return rows, sizes, (local >= 0) & (local < np.repeat(own, sizes))
+
+
+def _cheapest_ways(cost: FloatArray, sizes: Sizes, bend: FloatArray) -> NDArray[np.intp]:
+    """Return the column of each row of costs, shape (N, m), on the cheapest way down each line.
+
+    A step from column j to column i adds ``bend[i, j]``. All lines take their k-th step together.
+    """
+    order = np.argsort(-sizes, kind="stable")
+    starts = (np.cumsum(sizes) - sizes)[order]
+    n, m = int(sizes.max()), len(bend)
+    # Lines that have a k-th row: the first few, as the longest come first.
+    alive = np.searchsorted(-sizes[order], -np.arange(n), side="left").tolist()
+    total = cost[starts]
+    choice = np.zeros((n, len(sizes), m), dtype=np.intp)
+    columns = np.arange(m)
+    for k in range(1, n):
+        going = alive[k]
+        ways = total[:going, None, :] + bend
+        chosen = choice[k, :going]
+        ways.argmin(axis=2, out=chosen)
+        reached = ways.reshape(-1).take(chosen + m * columns + m * m * np.arange(going)[:, None])
+        total[:going] = reached + cost[starts[:going] + k]
+    pick = total.argmin(axis=1)
+    found = np.empty(len(cost), dtype=np.intp)
+    lines = np.arange(len(sizes))
+    for k in range(n - 1, -1, -1):
+        going = alive[k]
+        found[starts[:going] + k] = pick[:going]
+        pick[:going] = choice[k, lines[:going], pick[:going]]
+    return found
+
+
+def _bottoms(
+    places: list[Place], lines: tuple[FloatArray, FloatArray], sizes: Sizes, sigmas: FloatArray
+) -> FloatArray:
+    """Return how far the bottom of the parabola through three samples lies from each point."""
+    base, normal = lines
+    h = np.repeat(np.maximum(0.7, 0.7 * sigmas), sizes)
+    steps = h[:, None] * np.array((-1.0, 0.0, 1.0))
+    offset = np.zeros(len(base))
     for _ in range(3):
-        points = curve.base + offset[:, None] * curve.normal
-        step_across = h * curve.normal
-        around = sample(smooth, np.stack((points - step_across, points, points + step_across)))
-        slope = 0.5 * (around[2] - around[0])
-        bend = around[0] - 2 * around[1] + around[2]
-        typical = max(median(bend), 1e-6)
+        around = _sampled(places, (base, normal, sizes), offset[:, None] + steps)
+        left, middle, right = around.T
+        slope = 0.5 * (right - left)
+        bend = left - 2 * middle + right
+        typical = np.repeat(np.maximum(medians(bend, sizes), 1e-6), sizes)
         # Where the profile is flat, a parabola's bottom may lie anywhere: the step is damped.
         step = -slope * h / np.maximum(bend, 0.5 * typical)
         offset = offset + np.clip(step, -0.6, 0.6)
-    return Curve(base=curve.base, normal=curve.normal, offset=offset)
+    return offset
 
 
 def sample_noise(sigma: float) -> float:
@@ -292,40 +513,74 @@ def sample_noise(sigma: float) -> float:
     return math.sqrt(1.5) / (2 * math.sqrt(math.pi) * max(sigma, 0.5))
 
 
-def contrast_along(
-    smooth: Image, curve: Curve, side: float
-) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+def contrast_along(smooth: Image, curve: Curve, side: float) -> Contrast:
     """Return darkening, side-to-side difference, rim brightness along the line and the level."""
-    points, normal = curve.points, normals(smoothed(curve.points, 2.0))
-    places = np.array((-2.0, -1.0, 0.0, 1.0, 2.0))[:, None, None] * side * normal
-    far_left, left, middle, right, far_right = sample(smooth, points + places)
-    depths = 0.5 * (left + right) - middle
-    rims = np.maximum(left - far_left, right - far_right)
-    return depths, left - right, rims, median(0.5 * (left + right))
+    return _contrasts([(smooth, np.zeros(2))], [curve], np.array([side]))[0]
+
+
+def _contrasts(places: list[Place], curves: list[Curve], sides: FloatArray) -> list[Contrast]:
+    """Return the same of several lines, each with its own distance of the sides."""
+    points = np.concatenate([curve.points for curve in curves])
+    sizes = sizes_of([curve.offset for curve in curves])
+    normal = normals(smoothed(points, 2.0, sizes), sizes)
+    offsets = np.repeat(sides, sizes)[:, None] * np.arange(-2.0, 2.1)
+    across = _sampled(places, (points, normal, sizes), offsets)
+    far_left, left, middle, right, far_right = across.T
+    beside = 0.5 * (left + right)
+    parts = (
+        parted(values, sizes)
+        for values in (
+            beside - middle, left - right, np.maximum(left - far_left, right - far_right), beside,
+        )
+    )  # fmt: skip
+    return [
+        (depths, tilts, rims, median(level))
+        for depths, tilts, rims, level in zip(*parts, strict=True)
+    ]
 
 
 def assembled(
     place: tuple[Image, FloatArray],
     curve: Curve,
-    contrast: tuple[FloatArray, FloatArray, FloatArray, float],
+    contrast: Contrast,
     found: tuple[Ends, float, float],
 ) -> Centreline:
-    """Return a line between its ends, with its length, widths and features."""
+    """Return a line between its ends, with its length, widths and features.
+
+    The curve lies in a window of the patch, whose first pixel is at the place's second part.
+    """
     window, shift = place
-    depths, tilts, rims, level = contrast
-    ends, noise, sigma = found
-    first, last = ends.first, ends.last
-    points = curve.points
+    line = _assembled(window, [(curve, contrast, *found)])[0]
+    return replace(line, points=line.points + shift)
+
+
+def _assembled(values: Image, found: list[Found]) -> list[Centreline]:
+    """Return lines between their ends, with their lengths, widths and features."""
+    if not found:
+        return []
+    lines = [_between(curve.points, ends) for curve, _, ends, _, _ in found]
+    stations = [max(3, min(9, len(line) // 8)) for line in lines]
+    widths = line_widths(values, lines, stations)
+    return [_finished(*parts) for parts in zip(found, lines, widths, strict=True)]
+
+
+def _between(points: FloatArray, ends: Ends) -> FloatArray:
+    """Return a line from its first to its last end, with the whole points between."""
+    inner = np.arange(math.floor(ends.first) + 1, math.ceil(ends.last))
+    at = np.concatenate(([ends.first], inner, [ends.last]))
     index = np.arange(len(points))
-    at = np.concatenate(([first], np.arange(math.floor(first) + 1, math.ceil(last)), [last]))
-    line = np.column_stack([np.interp(at, index, points[:, k]) for k in (0, 1)])
-    kept = slice(math.ceil(first), math.floor(last) + 1)
+    return np.column_stack([np.interp(at, index, points[:, k]) for k in (0, 1)])
+
+
+def _finished(found: Found, line: FloatArray, widths: FloatArray) -> Centreline:
+    """Return a line from what was found along it."""
+    _, (depths, tilts, rims, level), ends, noise, sigma = found
+    kept = slice(math.ceil(ends.first), math.floor(ends.last) + 1)
     depth = median(depths[kept])
     length, u_path, roughness = _corrected_length(line, depth, noise, sigma)
-    widths = line_widths(window, line, stations=max(3, min(9, len(line) // 8)))
     stretches = np.array_split(np.abs(smoothed(tilts[kept], 3.0)), 3)
     return Centreline(
-        points=line + shift,
+        points=line,
         length_px=length,
         u_path_px=u_path,
         u_ends_px=ends.u_px,

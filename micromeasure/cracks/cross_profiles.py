@@ -1,35 +1,83 @@
-"""Values across a line: sampling, smoothing along it, and the width of its cross profile."""
+"""Values across a line: sampling, smoothing along it, and the width of its cross profile.
+
+What is done for many lines takes them all at once, their points end to end in one array of N
+points, with `sizes`, the number of points of each: most lines have some dozens of points, and done
+one by one the calls would cost more than the numbers.
+"""
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from micromeasure.cracks.patch import Image
 from micromeasure.outcome import FloatArray
 
-# Fits of cross profiles end where places and widths of most no longer move by more.
+Sizes = NDArray[np.intp]
+_Number = TypeVar("_Number", bound=np.generic)
+
+# Fits of cross profiles end where place and width no longer move by more.
 _SETTLED_PX = 3e-3
 
 
-def smoothed(values: FloatArray, sigma: float) -> FloatArray:
-    """Return values smoothed along the first axis; straight ends stay where they are."""
+def sizes_of(lines: Sequence[FloatArray]) -> Sizes:
+    """Return how many points each line has."""
+    return np.array([len(line) for line in lines], dtype=np.intp)
+
+
+def parted(values: NDArray[_Number], sizes: Sizes) -> list[NDArray[_Number]]:
+    """Return what lies end to end as one array per line."""
+    stops = np.cumsum(sizes).tolist()
+    starts = [0, *stops[:-1]]
+    return [values[start:stop] for start, stop in zip(starts, stops, strict=True)]
+
+
+def smoothed(values: FloatArray, sigma: float, sizes: Sizes | None = None) -> FloatArray:
+    """Return values smoothed along the first axis; straight ends stay where they are.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N,) or (N, k)
+    sigma : float
+        Standard deviation, in samples.
+    sizes : ndarray of int or None
+        Number of samples of each line; None for a single one.
+    """
     if sigma <= 0.05:
         return values
     reach = max(1, math.ceil(4 * sigma))
     columns = values if values.ndim == 2 else values[:, None]
-    n = len(columns)
-    index = np.arange(1, reach + 1)
-    # Odd reflection about each end point keeps a straight line straight.
-    padded = np.empty((n + 2 * reach, columns.shape[1]))
-    padded[:reach] = 2 * columns[0] - columns[np.minimum(index, n - 1)][::-1]
-    padded[reach:-reach] = columns
-    padded[-reach:] = 2 * columns[-1] - columns[np.maximum(n - 1 - index, 0)]
+    lines = [columns] if sizes is None else parted(columns, sizes)
+    padded = np.empty((len(columns) + 2 * reach * len(lines), columns.shape[1]))
+    at = 0
+    for line in lines:
+        _prolong(line, reach, padded[at : at + len(line) + 2 * reach])
+        at += len(line) + 2 * reach
     kernel = _gaussian(sigma, reach)
-    result = np.empty((n, columns.shape[1]))
+    found = np.empty((len(padded) - 2 * reach, columns.shape[1]))
     for k in range(columns.shape[1]):
-        result[:, k] = np.convolve(padded[:, k], kernel, mode="valid")
-    return result if values.ndim == 2 else result[:, 0]
+        found[:, k] = np.convolve(padded[:, k], kernel, mode="valid")
+    if sizes is not None:
+        # Between two lines lie the samples that belong to neither.
+        found = found[np.arange(len(columns)) + np.repeat(2 * reach * np.arange(len(sizes)), sizes)]
+    return found if values.ndim == 2 else found[:, 0]
+
+
+def _prolong(line: FloatArray, reach: int, out: FloatArray) -> None:
+    """Write a line with what precedes and follows it: odd reflection keeps it straight."""
+    n = len(line)
+    if n > reach:
+        before, after = line[reach:0:-1], line[-2 : -reach - 2 : -1]
+    else:
+        index = np.arange(1, reach + 1)
+        before = line[np.minimum(index, n - 1)][::-1]
+        after = line[np.maximum(n - 1 - index, 0)]
+    out[reach:-reach] = line
+    np.subtract(2 * line[0], before, out=out[:reach])
+    np.subtract(2 * line[-1], after, out=out[-reach:])
 
 
 @lru_cache(maxsize=64)
@@ -48,15 +96,24 @@ def median(values: FloatArray | Image) -> float:
     return 0.5 * (float(low) + float(high))
 
 
-def normals(points: FloatArray) -> FloatArray:
-    """Return the unit normals of a line at its points."""
+def medians(values: FloatArray, sizes: Sizes) -> FloatArray:
+    """Return the median of the values of each line."""
+    return np.array([median(part) for part in parted(values, sizes)])
+
+
+def normals(points: FloatArray, sizes: Sizes | None = None) -> FloatArray:
+    """Return the unit normals of a line, or of several lines, at their points, shape (N, 2)."""
     normal = np.empty_like(points, dtype=float)
     across, along = normal[:, 0], normal[:, 1]
     # Central differences, one-sided at the ends; their length does not matter.
     np.subtract(points[:-2, 1], points[2:, 1], out=across[1:-1])
     np.subtract(points[2:, 0], points[:-2, 0], out=along[1:-1])
-    across[[0, -1]] = points[[0, -2], 1] - points[[1, -1], 1]
-    along[[0, -1]] = points[[1, -1], 0] - points[[0, -2], 0]
+    stops = np.array([len(points)]) if sizes is None else np.cumsum(sizes)
+    first = np.concatenate(([0], stops))[:-1]
+    later = np.concatenate((first + 1, stops - 1))
+    ends = np.concatenate((first, stops - 1))
+    across[ends] = points[later - 1, 1] - points[later, 1]
+    along[ends] = points[later, 0] - points[later - 1, 0]
     normal /= np.maximum(np.hypot(across, along), 1e-9)[:, None]
     return normal
 
@@ -72,53 +129,108 @@ def sample(values: Image, points: FloatArray) -> FloatArray:
     return np.asarray(found, dtype=float).reshape(points.shape[:-1])
 
 
-def typical_width(window: Image, course: FloatArray) -> float:
-    """Return the full width at half depth of the mean cross profile, px."""
-    normal = normals(smoothed(course, 2.0))
+def sample_across(
+    values: Image, points: FloatArray, normal: FloatArray, offsets: FloatArray
+) -> NDArray[np.float32]:
+    """Return values across lines, linearly interpolated.
+
+    Parameters
+    ----------
+    values : ndarray of float32
+    points, normal : ndarray, shape (N, 2)
+    offsets : ndarray, shape (m,) or (N, m)
+        Distances from the points along the normals.
+
+    Returns
+    -------
+    ndarray of float32, shape (N, m)
+    """
+    import cv2
+
+    u, v = ((points[:, k, None] + normal[:, k, None] * offsets).astype(np.float32) for k in (0, 1))
+    found = cv2.remap(values, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(found, dtype=np.float32)
+
+
+def typical_widths(values: Image, courses: FloatArray, sizes: Sizes) -> FloatArray:
+    """Return the full width at half depth of the mean cross profile of each line, px.
+
+    Parameters
+    ----------
+    values : ndarray of float32
+    courses : ndarray, shape (N, 2)
+        Lines end to end.
+    sizes : ndarray of int, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    normal = normals(smoothed(courses, 2.0, sizes), sizes)
     offsets = np.arange(-10.0, 10.01, 0.5)
-    points = course[::2, None, :] + offsets[None, :, None] * normal[::2, None, :]
-    profile = sample(window, points).mean(axis=0)
+    # Every second point of each line.
+    every, sizes = every_second(sizes)
+    profiles = sample_across(values, courses[every], normal[every], offsets).astype(float)
+    total = np.add.reduceat(profiles, np.cumsum(sizes) - sizes, axis=0)
+    profile = total / sizes[:, None]
     # A straight line through both outer parts, which lie symmetrically about the middle.
     outer = np.abs(offsets) > 6
     far = offsets[outer]
-    slope = float(far @ profile[outer] / (far @ far))
-    dark = float(profile[outer].mean()) + slope * offsets - profile
+    slope = profile[:, outer] @ far / (far @ far)
+    level = profile[:, outer].mean(axis=1)
+    dark = level[:, None] + slope[:, None] * offsets - profile
     middle = len(offsets) // 2
-    peak = middle - 3 + int(dark[middle - 3 : middle + 4].argmax())
-    half = 0.5 * dark[peak]
-    if half <= 0:
-        return 2.4
-    sides = (dark[peak:], dark[peak::-1])
-    return max(float(sum(_first_below(side, half) for side in sides)) * 0.5, 1.2)
+    peak = middle - 3 + dark[:, middle - 3 : middle + 4].argmax(axis=1)
+    half = 0.5 * dark[np.arange(len(dark)), peak]
+    right = _first_below(dark, peak, half)
+    left = _first_below(dark[:, ::-1], len(offsets) - 1 - peak, half)
+    return np.asarray(np.where(half > 0, np.maximum(0.5 * (left + right), 1.2), 2.4))
 
 
-def _first_below(side: FloatArray, level: float) -> float:
-    """Return after how many samples a profile falls below a level, interpolated."""
-    below = np.flatnonzero(side < level)
-    if len(below) == 0:
-        return float(len(side) - 1)
-    k = int(below[0])
-    return float(k - (level - side[k]) / max(side[k - 1] - side[k], 1e-9))
+def every_second(sizes: Sizes) -> tuple[NDArray[np.intp], Sizes]:
+    """Return the places of every second point of each line, and how many each has of these."""
+    starts = np.cumsum(sizes) - sizes
+    local = np.arange(int(sizes.sum())) - np.repeat(starts, sizes)
+    return np.flatnonzero(local % 2 == 0), (sizes + 1) // 2
 
 
-def line_widths(window: Image, points: FloatArray, *, stations: int) -> FloatArray:
-    """Return full widths at half depth at several places, from fitted cross profiles.
+def _first_below(profiles: FloatArray, start: Sizes, level: FloatArray) -> FloatArray:
+    """Return after how many samples from its start each profile falls below its level."""
+    n, m = profiles.shape
+    rows = np.arange(n)
+    below = (profiles < level[:, None]) & (np.arange(m) >= start[:, None])
+    at = np.where(below.any(axis=1), below.argmax(axis=1), m)
+    inner = profiles[rows, np.minimum(at, m) - 1]
+    outer = profiles[rows, np.minimum(at, m - 1)]
+    crossed = at - start - (level - outer) / np.maximum(inner - outer, 1e-9)
+    return np.asarray(np.where(at < m, crossed, m - 1.0 - start))
+
+
+def line_widths(values: Image, lines: list[FloatArray], stations: list[int]) -> list[FloatArray]:
+    """Return full widths at half depth at several places of each line, from fitted profiles.
 
     Profiles are averaged over the stretch between stations and fitted by a Gaussian on a sloping
-    ground; all stations at once by Gauss-Newton steps.
+    ground; all stations of all lines at once by Gauss-Newton steps.
     """
-    n = len(points)
-    stations = max(1, min(stations, n // 4))
-    normal = normals(smoothed(points, 1.5))
+    sizes = sizes_of(lines)
+    points = np.concatenate(lines)
+    normal = normals(smoothed(points, 1.5, sizes), sizes)
     offsets = np.arange(-11.0, 11.01, 1.0)
-    profile = sample(window, points[:, None, :] + offsets[None, :, None] * normal[:, None, :])
-    each = n // stations
-    mean = profile[: each * stations].reshape(stations, each, -1).mean(axis=1)
-    fits = fit_profiles(offsets, mean)
+    profile = sample_across(values, points, normal, offsets).astype(float)
+    n_stations = np.maximum(1, np.minimum(stations, sizes // 4))
+    means = [
+        part[: len(part) // n * n].reshape(n, len(part) // n, -1).mean(axis=1)
+        for part, n in zip(parted(profile, sizes), n_stations.tolist(), strict=True)
+    ]
+    fits = fit_profiles(offsets, np.concatenate(means))
     amplitude, centre, spread = fits[:, 0], fits[:, 1], fits[:, 2]
     good = (amplitude > 0) & (np.abs(centre) < 3) & (spread > 0.3) & (spread < 7)
     # Sampling between pixels widens a profile by a variance of 1/6 on average.
-    return np.asarray(2.354820 * np.sqrt(np.maximum(spread[good] ** 2 - 1 / 6, 0.09)))
+    widths = 2.354820 * np.sqrt(np.maximum(spread**2 - 1 / 6, 0.09))
+    return [
+        width[is_good]
+        for width, is_good in zip(parted(widths, n_stations), parted(good, n_stations), strict=True)
+    ]
 
 
 def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
@@ -147,18 +259,21 @@ def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
     fit = np.column_stack(
         (depth, np.zeros(len(depth)), np.full(len(depth), 1.4), ground, np.zeros(len(depth)))
     )
-    # Derivatives by the five parameters; those by level and slope do not change.
-    jacobian = np.empty((len(profiles), 5, len(offsets)))
-    jacobian[:, 3], jacobian[:, 4] = 1.0, offsets
     diagonal = np.arange(5)
+    # Fits that have not settled yet.
+    moving = np.arange(len(fit))
     for _ in range(8):
-        a, c, s = fit[:, 0:1], fit[:, 1:2], fit[:, 2:3]
+        profile = profiles[moving]
+        a, c, s, level, slope = (fit[moving, k, None] for k in range(5))
         t = (offsets - c) / s
         bell = np.exp(-0.5 * t * t)
+        # Derivatives by the five parameters.
+        jacobian = np.ones((len(moving), 5, len(offsets)))
         np.negative(bell, out=jacobian[:, 0])
         np.multiply(jacobian[:, 0], t * (a / s), out=jacobian[:, 1])
         np.multiply(jacobian[:, 1], t, out=jacobian[:, 2])
-        rest = profiles - fit[:, 3:4] - fit[:, 4:5] * offsets + a * bell
+        jacobian[:, 4] = offsets
+        rest = profile - level - slope * offsets + a * bell
         weighted = jacobian * weight
         normal = weighted @ jacobian.transpose(0, 2, 1)
         own = normal[:, diagonal, diagonal]
@@ -166,8 +281,9 @@ def fit_profiles(offsets: FloatArray, profiles: FloatArray) -> FloatArray:
         step = np.linalg.solve(normal, weighted @ rest[..., None])[..., 0]
         step[:, 1] = np.clip(step[:, 1], -0.7, 0.7)
         step[:, 2] = np.clip(step[:, 2], -0.5, 0.7)
-        fit = fit + step
-        fit[:, 2] = np.clip(fit[:, 2], 0.25, 8.0)
-        if median(np.abs(step[:, 1:3]).max(axis=1)) < _SETTLED_PX:
+        fit[moving] += step
+        fit[moving, 2] = np.clip(fit[moving, 2], 0.25, 8.0)
+        moving = moving[np.abs(step[:, 1:3]).max(axis=1) >= _SETTLED_PX]
+        if len(moving) == 0:
             break
     return fit

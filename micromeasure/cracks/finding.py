@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from micromeasure.cracks.background import remove_background
-from micromeasure.cracks.centreline import Centreline, measure_line
+from micromeasure.cracks.centreline import Centreline, measure_line, measure_lines
 from micromeasure.cracks.company import Company, company_of
 from micromeasure.cracks.lines import LineMap, find_lines
 from micromeasure.cracks.patch import Patch
@@ -126,16 +126,16 @@ def _measured_lines(
     # Rounding to steps alone gives a pixel this spread.
     floor = max(patch.quantum / math.sqrt(12), 1e-9)
     lines = find_lines(patch.values, patch, octaves=octaves_for(max_width_px), floor=floor)
-    measured = []
-    for number, octave in enumerate(lines.octaves):
-        scale = 2**number
-        for chain in trace_lines(octave, min_length_px=min_length_px / scale):
-            path = chain * scale
-            if not patch.in_band(path).any():
-                continue
-            line = measure_line(patch, path)
-            if line is not None and line.length_px >= 0.7 * min_length_px and line.depth > 0:
-                measured.append(line)
+    paths = [
+        chain * 2**number
+        for number, octave in enumerate(lines.octaves)
+        for chain in trace_lines(octave, min_length_px=min_length_px / 2**number)
+    ]
+    found = measure_lines(patch, [path for path in paths if patch.in_band(path).any()])
+    least = 0.7 * min_length_px
+    measured = [
+        line for line in found if line is not None and line.length_px >= least and line.depth > 0
+    ]
     return measured, lines
 
 

@@ -1,7 +1,12 @@
 import numpy as np
 import pytest
 
-from micromeasure.cracks.centreline import measure_line, pixel_noise, polyline_length
+from micromeasure.cracks.centreline import (
+    measure_line,
+    measure_lines,
+    pixel_noise,
+    polyline_length,
+)
 from micromeasure.cracks.cross_profiles import fit_profiles
 from micromeasure.cracks.patch import cut_around
 
@@ -12,6 +17,12 @@ def measured(view, course, **conditions):
     patch = cut_around(micrograph, course)
     start = np.round(patch.patch_points(course))
     return measure_line(patch, start), patch
+
+
+def polyline_points(course):
+    """Return points of a polyline, a hundred to each of its stretches."""
+    at = np.arange(0.0, len(course) - 1 + 1e-9, 0.01)
+    return np.column_stack([np.interp(at, np.arange(len(course)), part) for part in course.T])
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.23, 0.5, 0.81])
@@ -76,6 +87,44 @@ def test_a_bright_line_is_no_dark_one(drawing):
     line, _ = measured(bright, [(120.0, 150.0), (220.0, 150.0)], noise=0.0)
     # At best the foot of its flank is followed, which is an edge.
     assert line is None or line.tilt > 2
+
+
+def test_many_lines_are_measured_as_each_alone(drawing, jagged):
+    courses = [
+        np.array([(40.0, 40.0), (100.0, 52.0)]),
+        jagged((60.0, 90.0), (380.0, 140.0)),
+        np.array([(50.0, 200.0), (74.0, 201.0)]),
+        np.array([(120.0, 230.0), (330.0, 215.0)]),
+    ]
+    view = drawing()
+    for course, width in zip(courses, (2.0, 2.0, 2.0, 8.0), strict=True):
+        view.line(course, width=width, depth=60.0)
+    bright = np.array([(200.0, 40.0), (300.0, 40.0)])
+    view.line(bright, width=9.0, depth=-60.0)
+    patch = cut_around(view.micrograph(), np.array([(0.0, 0.0), (410.0, 290.0)]))
+    paths = [np.round(patch.patch_points(course)) for course in (*courses, bright)]
+    together = measure_lines(patch, paths)
+    assert together[3].width_px > 5
+    for line, path in zip(together, paths, strict=True):
+        alone = measure_line(patch, path)
+        if alone is None:
+            assert line is None
+            continue
+        # Sampling between pixels goes by steps of 1/32 pixel, which rounding can shift by one.
+        np.testing.assert_allclose(line.points, alone.points, atol=0.01)
+        assert line.length_px == pytest.approx(alone.length_px, abs=0.01)
+        assert line.u_ends_px == pytest.approx(alone.u_ends_px, rel=0.01)
+        np.testing.assert_allclose(line.widths_px, alone.widths_px, atol=0.01)
+
+
+def test_a_long_line_is_followed_in_stretches_without_a_break(drawing, jagged):
+    course = jagged((12.0, 40.0), (398.0, 260.0))
+    view = drawing().line(course, depth=40.0)
+    line, patch = measured(view, course)
+    found = patch.image_points(line.points)
+    gaps = np.linalg.norm(found[:, None] - polyline_points(course), axis=2).min(axis=1)
+    assert np.median(gaps) < 0.35
+    assert np.hypot(*np.diff(found, axis=0).T).max() < 2.0
 
 
 def test_pixel_noise_is_not_moved_by_slopes(drawing):
