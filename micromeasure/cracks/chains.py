@@ -58,16 +58,22 @@ def _prune(neighbours: list[list[int]]) -> None:
 def _segments(neighbours: list[list[int]]) -> list[Chain]:
     """Return the chains between ends and junctions."""
     segments = []
+    done: set[tuple[int, int]] = set()
     for node, around in enumerate(neighbours):
         if len(around) in (0, 2):
             continue
         for following in around:
-            chain = [node, following]
-            while len(neighbours[chain[-1]]) == 2:
-                a, b = neighbours[chain[-1]]
-                chain.append(b if a == chain[-2] else a)
-            if chain[0] < chain[-1]:
-                segments.append(chain)
+            if (node, following) in done:
+                continue
+            chain = [node]
+            before, at = node, following
+            while len(beside := neighbours[at]) == 2:
+                chain.append(at)
+                before, at = at, beside[0] if beside[0] != before else beside[1]
+            chain.append(at)
+            # Not once more from its other end.
+            done.add((at, before))
+            segments.append(chain)
     return segments
 
 

@@ -21,6 +21,8 @@ _Number = TypeVar("_Number", bound=np.generic)
 
 # Fits of cross profiles end where place and width no longer move by more.
 _SETTLED_PX = 3e-3
+# The mean cross profile of a line comes from no more profiles than about this.
+_PROFILES = 100
 
 
 def sizes_of(lines: Sequence[FloatArray]) -> Sizes:
@@ -92,8 +94,8 @@ def median(values: FloatArray | Image) -> float:
     half = flat.size // 2
     if flat.size % 2:
         return float(np.partition(flat, half)[half])
-    low, high = np.partition(flat, (half - 1, half))[half - 1 : half + 1]
-    return 0.5 * (float(low) + float(high))
+    ordered = np.partition(flat, half)
+    return 0.5 * (float(ordered[:half].max()) + float(ordered[half]))
 
 
 def medians(values: FloatArray, sizes: Sizes) -> FloatArray:
@@ -168,8 +170,7 @@ def typical_widths(values: Image, courses: FloatArray, sizes: Sizes) -> FloatArr
     """
     normal = normals(smoothed(courses, 2.0, sizes), sizes)
     offsets = np.arange(-10.0, 10.01, 0.5)
-    # Every second point of each line.
-    every, sizes = every_second(sizes)
+    every, sizes = spread_points(sizes, _PROFILES)
     profiles = sample_across(values, courses[every], normal[every], offsets).astype(float)
     total = np.add.reduceat(profiles, np.cumsum(sizes) - sizes, axis=0)
     profile = total / sizes[:, None]
@@ -187,11 +188,15 @@ def typical_widths(values: Image, courses: FloatArray, sizes: Sizes) -> FloatArr
     return np.asarray(np.where(half > 0, np.maximum(0.5 * (left + right), 1.2), 2.4))
 
 
-def every_second(sizes: Sizes) -> tuple[NDArray[np.intp], Sizes]:
-    """Return the places of every second point of each line, and how many each has of these."""
+def spread_points(sizes: Sizes, most: int | None = None) -> tuple[NDArray[np.intp], Sizes]:
+    """Return the places of every second point of each line and how many each has of these.
+
+    Where that gives more than `most`, points farther apart are taken.
+    """
+    step = np.full(len(sizes), 2) if most is None else np.maximum(2, sizes // most)
     starts = np.cumsum(sizes) - sizes
     local = np.arange(int(sizes.sum())) - np.repeat(starts, sizes)
-    return np.flatnonzero(local % 2 == 0), (sizes + 1) // 2
+    return np.flatnonzero(local % np.repeat(step, sizes) == 0), -(-sizes // step)
 
 
 def _first_below(profiles: FloatArray, start: Sizes, level: FloatArray) -> FloatArray:

@@ -73,7 +73,8 @@ def find_ends(depths: FloatArray, inside: NDArray[np.bool_], noise: float) -> En
 
 def heaviest_run(excess: FloatArray, inside: NDArray[np.bool_]) -> tuple[int, int] | None:
     """Return first and last index of the stretch of greatest sum that lies inside throughout."""
-    total = np.concatenate(([0.0], np.cumsum(np.where(inside, excess, -1e9))))
+    total = np.zeros(len(excess) + 1)
+    np.cumsum(np.where(inside, excess, -1e9), out=total[1:])
     lowest = np.minimum.accumulate(total[:-1])
     gain = total[1:] - lowest
     last = int(gain.argmax())
@@ -100,16 +101,19 @@ def _end(
     if first > 0 and not inside[first - 1]:
         return float(first), _U_CUT_PX, True
     low, high = max(0, first - _END_WINDOW_PX), min(len(excess), first + _END_WINDOW_PX)
-    total = np.concatenate(([0.0], np.cumsum(excess[low:high])))
-    cost = np.maximum(total - total[first - low], 0.0) * height
-    cost /= max(_ALIKE_SAMPLES * noise**2, 1e-12)
-    places = np.arange(low, high + 1)
-    reachable = places <= first
-    reachable[: first - low] &= np.logical_and.accumulate(inside[low:first][::-1])[::-1]
-    weight = np.exp(-np.minimum(cost, 50.0)) * (reachable | (places > first))
-    u = math.sqrt(float((weight * (places - first) ** 2).sum() / weight.sum()))
+    # No end lies beyond a border.
+    outside = np.flatnonzero(~inside[low:first])
+    if len(outside):
+        low += int(outside[-1]) + 1
+    total = np.zeros(high - low + 1)
+    np.cumsum(excess[low:high], out=total[1:])
+    cost = np.maximum(total - total[first - low], 0.0)
+    cost *= height / max(_ALIKE_SAMPLES * noise**2, 1e-12)
+    weight = np.exp(-np.minimum(cost, 50.0))
+    off = np.arange(low - first, high - first + 1)
+    u = math.sqrt(float(weight @ (off * off)) / float(weight.sum()))
     if first == 0:
         return 0.0, math.hypot(u, _U_CUT_PX), False
     outer, inner = excess[first - 1], excess[first]
-    part = inner / (inner - outer) if inner > outer else 0.5
-    return first - float(np.clip(part, 0.0, 1.0)), math.hypot(u, _U_CUT_PX), False
+    part = float(inner / (inner - outer)) if inner > outer else 0.5
+    return first - min(max(part, 0.0), 1.0), math.hypot(u, _U_CUT_PX), False

@@ -1,10 +1,11 @@
 """What the search for crack indications costs beside reading and decoding a 12-megapixel image.
 
     python tests/benchmarks/cracks_speed.py --seeds 3 11 14 16
+    python tests/benchmarks/cracks_speed.py --seeds 3 --scratches 600
 
 Prints, for each rendered image, processor time of reading and of the search with one fold band and
 their ratio, and for the first the greatest memory in multiples of the decoded array. The cost goes
-with the number of lines a surface shows.
+with the number of lines a surface shows: `--scratches` puts so many more on it.
 """
 
 import argparse
@@ -24,13 +25,23 @@ from micromeasure.micrograph.reading import read_micrograph
 from micromeasure.quantities.crack_length import CrackSettings, measure_crack_length
 from micromeasure.reference.fold_view import draw_conditions, render_fold_view
 
+# Added scratches are at least this deep, so that they show.
+_SCRATCH_DEPTH = 0.15
 
-def view_of(seed: int, bits: int):
-    """Render one image of 12 megapixels."""
+
+def view_of(seed: int, bits: int, scratches: int = 0):
+    """Render one image of 12 megapixels; half of the added scratches lie along the lay."""
     rng = np.random.default_rng(seed)
     conditions = draw_conditions(rng, size_px=(4000, 3000), cracks=3)
     angle = 4.0 if seed == 3 else conditions.fold_angle_deg
-    return render_fold_view(rng, replace(conditions, fold_angle_deg=angle, bits=bits))
+    conditions = replace(conditions, fold_angle_deg=angle, bits=bits)
+    if scratches:
+        conditions = replace(
+            conditions, lay_scratches=conditions.lay_scratches + scratches // 2,
+            stray_scratches=conditions.stray_scratches + scratches - scratches // 2,
+            scratch_depth=max(conditions.scratch_depth, _SCRATCH_DEPTH),
+        )  # fmt: skip
+    return render_fold_view(rng, conditions)
 
 
 def cost(path: Path, record: ImageRecord, calibration: Calibration, args: argparse.Namespace):
@@ -66,6 +77,7 @@ def main() -> None:
     parser.add_argument("--um-per-px", type=float, default=0.5)
     parser.add_argument("--band-um", type=float, default=150.0)
     parser.add_argument("--bits", type=int, choices=(8, 12), default=8)
+    parser.add_argument("--scratches", type=int, default=0, help="more of them on every surface")
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--seeds", type=int, nargs="+", default=[3])
     args = parser.parse_args()
@@ -74,7 +86,7 @@ def main() -> None:
     )
     ratios = []
     for seed in args.seeds:
-        view = view_of(seed, args.bits)
+        view = view_of(seed, args.bits, args.scratches)
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "fold.tif"
             tifffile.imwrite(path, view.pixels, compression="deflate", predictor=2)
