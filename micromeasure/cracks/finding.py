@@ -1,4 +1,8 @@
-"""Finding candidate crack indications in a patch: lines, features, scores, branches."""
+"""Finding candidate crack indications in a patch: lines, features, scores, branches.
+
+Every traced line gets a quick first look and a first score; most are dropped there. What may be
+a crack is looked at a second time, carefully, and scored anew: that score is reported.
+"""
 
 import math
 from dataclasses import dataclass, replace
@@ -9,15 +13,17 @@ from numpy.typing import NDArray
 from micromeasure.cracks.background import remove_background
 from micromeasure.cracks.centreline import Centreline, measure_line, measure_lines
 from micromeasure.cracks.company import Company, company_of
+from micromeasure.cracks.judging import second_features
 from micromeasure.cracks.lines import LineMap, find_lines
-from micromeasure.cracks.patch import Patch
+from micromeasure.cracks.patch import Image, Patch
 from micromeasure.cracks.refining import refine_line
 from micromeasure.cracks.scoring import (
     FEATURES,
+    SECOND_FEATURES,
     direction_deg,
     evidence_of,
     line_features,
-    score_card,
+    score_cards,
 )
 from micromeasure.cracks.tracing import trace_lines
 from micromeasure.outcome import FloatArray
@@ -26,6 +32,17 @@ from micromeasure.outcome import FloatArray
 # the other is the same line, or runs from it into something else.
 _SAME_PX = 3.0
 _SAME_SHARE = 0.25
+# A line whose first score is lower is not looked at again.
+_WORTH_A_LOOK = 0.08
+# Where a line leaves a better one by so many pixels, it is another thing, which must look like a
+# crack at least this much as often as the whole.
+_ELSEWHERE_PX = 6.0
+_REST_SHARE = 0.5
+_GAP_DEPTH = 0.4
+# A second look that makes a line longer by more than this share has followed it into something
+# else if it looks less like a crack by more than this.
+_LONGER = 0.25
+_DOUBT = 0.15
 # A line that starts this near another one's side is its branch.
 _BRANCH_PX = 6.0
 # It is one only if that line looks like a crack not much less than itself.
@@ -43,8 +60,9 @@ class Candidate:
     ----------
     line : Centreline
     features : ndarray
-        In the order of `scoring.FEATURES`.
+        In the order of `scoring.FEATURES`, of the first look.
     score : float
+        Of the first look until the second one was taken.
     company : Company
     branches : tuple of Centreline
     """
@@ -71,32 +89,77 @@ def find_candidates(
     threshold : float
         Least score, 0 to 1.
     """
+    found, features = second_looks(
+        patch, min_length_um=min_length_um, max_width_um=max_width_um,
+        least=min(_WORTH_A_LOOK, threshold),
+    )  # fmt: skip
+    scores = score_cards().second.score(features)
+    scored = [replace(item, score=float(score)) for item, score in zip(found, scores, strict=True)]
+    return sorted(
+        (item for item in scored if item.score >= threshold), key=lambda item: -item.score
+    )
+
+
+def second_looks(
+    patch: Patch, *, min_length_um: float, max_width_um: float, least: float = _WORTH_A_LOOK
+) -> tuple[list[Candidate], FloatArray]:
+    """Return the lines looked at twice, with first scores, and their features of both looks.
+
+    Parameters
+    ----------
+    patch : Patch
+    min_length_um : float
+        Shorter ones are not returned.
+    max_width_um : float
+        Widest line looked for.
+    least : float
+        Least first score.
+
+    Returns
+    -------
+    list of Candidate
+    ndarray, shape (n, 10)
+        In the order of `scoring.SECOND_FEATURES`.
+    """
     # Without it, a crack that meets the fold's own dark line would be followed along it.
-    patch = replace(patch, values=remove_background(patch))
+    flat = replace(patch, values=remove_background(patch))
     min_length_px = min_length_um / patch.um_per_px
-    measured, lines = _measured_lines(patch, min_length_px, max_width_um / patch.um_per_px)
-    if not measured:
-        return []
-    features, company = _features(measured, patch, lines)
-    scores = score_card().score(features)
+    measured, lines = _measured_lines(flat, min_length_px, max_width_um / patch.um_per_px)
+    features, company = _features(measured, flat, lines)
+    scores = score_cards().first.score(features)
     found = [
         Candidate(line=line, features=row, score=float(score), company=beside)
         for line, row, score, beside in zip(measured, features, scores, company, strict=True)
-        if score >= threshold and line.length_px >= min_length_px
+        if score >= least and line.length_px >= min_length_px
     ]
-    whole = _with_branches(_joined(_distinct(found), patch, lines))
-    return sorted(_refined(whole, patch, min_length_px), key=lambda item: -item.score)
+    own = [item for item in found if not _runs_astray(item, found, (flat, lines), min_length_px)]
+    whole = _with_branches(_joined(_distinct(own), flat, lines))
+    kept = _refined(whole, found, (flat, lines), min_length_px)
+    rows = [_second_row(item, patch.values, flat, lines) for item in kept]
+    return kept, np.array(rows).reshape(len(kept), len(SECOND_FEATURES))
 
 
-def _refined(whole: list[Candidate], patch: Patch, min_length_px: float) -> list[Candidate]:
-    """Measure what is reported once more, carefully; scores stay those of the first look.
+def _refined(
+    whole: list[Candidate],
+    found: list[Candidate],
+    place: tuple[Patch, LineMap],
+    min_length_px: float,
+) -> list[Candidate]:
+    """Measure candidates once more, carefully.
 
-    A line that its second look makes run along a better one is kept as first seen. Branches get
-    none: followed on, they would run along the line they spring from.
+    A line that its second look makes run along a better one, or much longer and less like a crack,
+    is kept as first seen. Branches get
+    none: followed on, they would run along the line they spring from. What a longer line took up
+    and its second look let go again comes last, on its own.
     """
     kept: list[Candidate] = []
-    for item in sorted(whole, key=_rank, reverse=True):
-        careful = replace(item, line=refine_line(patch, item.line))
+    for item in (*sorted(whole, key=_rank, reverse=True), *sorted(found, key=_rank, reverse=True)):
+        if not _is_apart(item, kept):
+            continue
+        careful = replace(item, line=refine_line(place[0], item.line))
+        if careful.line.length_px > (1 + _LONGER) * item.line.length_px:
+            again = _first_score(careful.line, place, item.company)
+            careful = item if again < item.score - _DOUBT else careful
         for look in (careful, item):
             if look.line.length_px >= min_length_px and _is_apart(look, kept):
                 kept.append(look)
@@ -104,10 +167,54 @@ def _refined(whole: list[Candidate], patch: Patch, min_length_px: float) -> list
     return kept
 
 
+def _second_row(item: Candidate, values: Image, flat: Patch, lines: LineMap) -> FloatArray:
+    """Return the features of a line's second look."""
+    # The surroundings were looked at before: company stays.
+    features = line_features(item.line, flat, lines, item.company)
+    again = float(score_cards().first.score(features[None, :])[0])
+    return second_features(item.line, features, (item.score, again), (flat.values, values))
+
+
+def _runs_astray(
+    item: Candidate, found: list[Candidate], place: tuple[Patch, LineMap], min_length_px: float
+) -> bool:
+    """Return whether a line is a better one that runs on into something less like a crack."""
+    points = item.line.points
+    rest = np.full(len(points), fill_value=True)
+    for other in found:
+        inner = other.line
+        if other is item or inner.length_px > 0.8 * item.line.length_px:
+            continue
+        if other.score < item.score - _WORSE or _shared_share(inner.points, points) < 0.7:
+            continue
+        rest &= distances(points, inner.points) >= _ELSEWHERE_PX
+    if rest.all():
+        return False
+    patch = place[0]
+    borders = np.flatnonzero(np.diff(rest.astype(int), prepend=0, append=0))
+    for first, last in zip(borders[::2], borders[1::2], strict=True):
+        if last - first < max(0.7 * min_length_px, 8):
+            continue
+        if float(np.median(item.line.depths[first:last])) < _GAP_DEPTH * item.line.depth:
+            # Two lines with nothing much between them.
+            return True
+        line = measure_line(patch, points[first:last])
+        if line is None:
+            return True
+        if _first_score(line, place, item.company) < _REST_SHARE * item.score:
+            return True
+    return False
+
+
+def _first_score(line: Centreline, place: tuple[Patch, LineMap], company: Company) -> float:
+    features = line_features(line, *place, company)
+    return float(score_cards().first.score(features[None, :])[0])
+
+
 def all_lines(
     patch: Patch, *, min_length_um: float, max_width_um: float
 ) -> tuple[list[Centreline], FloatArray]:
-    """Return every measured line with its features, whatever its score: for fitting the card."""
+    """Return every measured line with its features, whatever its score: to fit the first card."""
     patch = replace(patch, values=remove_background(patch))
     measured, lines = _measured_lines(
         patch, min_length_um / patch.um_per_px, max_width_um / patch.um_per_px
@@ -152,9 +259,9 @@ def _is_apart(item: Candidate, kept: list[Candidate]) -> bool:
     """Return whether a line shares no more than a little with each of those kept."""
     points = item.line.points
     return all(
-        max(_shared_share(points, other.line.points), _shared_share(other.line.points, points))
-        < _SAME_SHARE
+        max(_shared_share(points, line.points), _shared_share(line.points, points)) < _SAME_SHARE
         for other in kept
+        for line in (other.line, *other.branches)
     )
 
 
@@ -188,7 +295,7 @@ def _whole(first: Candidate, second: Candidate, patch: Patch, lines: LineMap) ->
         return None
     # Surroundings are those of the parts: their company stands for that of the whole.
     features = line_features(line, patch, lines, first.company)
-    score = float(score_card().score(features[None, :])[0])
+    score = float(score_cards().first.score(features[None, :])[0])
     if score < min(first.score, second.score) - 0.1:
         return None
     return replace(first, line=line, features=features, score=max(score, first.score, second.score))

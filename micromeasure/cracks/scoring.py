@@ -1,10 +1,11 @@
 """How much a traced line looks like a crack: its features and the score made from them.
 
-The score is an additive card: each feature passes through a piecewise linear curve, a few pairs of
+A score is an additive card: each feature passes through a piecewise linear curve, a few pairs of
 features through a small table between whose entries is interpolated (even and straight matters
-more the longer a line is), the sum through a logistic function. Curves and tables were fitted to
-rendered views (see `score_card.json`, which says to which), so that of candidates scored 0.8 about
-80 % were cracks there. On other surfaces the score ranks; its value need not be a share.
+more the longer a line is), the sum through a logistic function. A first card judges every line, a
+second one what is looked at again (see `judging`). Curves and tables were fitted to rendered views
+(see `score_cards.json`, which says to which), so that of candidates scored 0.8 about 80 % were
+cracks there. On other surfaces the score ranks; its value need not be a share.
 """
 
 import json
@@ -53,6 +54,19 @@ FEATURES = (
     "surround",
     "runs_on",
 )
+# Of the second look; the first two are log odds.
+SECOND_FEATURES = (
+    "first_odds",
+    "second_odds",
+    "evidence",
+    "fineness",
+    "depth_variation",
+    "aspect",
+    "jitter",
+    "peak",
+    "lips",
+    "removed",
+)
 # A line's own straight continuation is looked at over this length beyond each end.
 _BEYOND_PX = (6.0, 45.0)
 
@@ -64,7 +78,7 @@ class PairTable:
     Attributes
     ----------
     columns : tuple of two ints
-        Places of the features in `FEATURES`.
+        Places of the features in the card's rows.
     knots : tuple of two ndarrays
         Feature values at the rows and columns of the table.
     heights : ndarray
@@ -95,15 +109,12 @@ class ScoreCard:
         Heights of each curve at its knots.
     pairs : tuple of PairTable
     intercept : float
-    provenance : str
-        What the curves were fitted to.
     """
 
     knots: tuple[FloatArray, ...]
     heights: tuple[FloatArray, ...]
     pairs: tuple[PairTable, ...]
     intercept: float
-    provenance: str
 
     def score(self, features: FloatArray) -> FloatArray:
         """Return the scores, 0 to 1, of rows of features."""
@@ -120,30 +131,47 @@ def hat_basis(values: FloatArray, knots: FloatArray) -> FloatArray:
     return np.column_stack([np.interp(values, knots, row) for row in np.eye(len(knots))])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScoreCards:
+    """The cards of both looks, and what they were fitted to."""
+
+    first: ScoreCard
+    second: ScoreCard
+    provenance: str
+
+
 @cache
-def score_card() -> ScoreCard:
-    """Return the score card that comes with the package."""
-    text = resources.files(__package__).joinpath("score_card.json").read_text(encoding="utf-8")
-    return card_from(json.loads(text))
+def score_cards() -> ScoreCards:
+    """Return the score cards that come with the package."""
+    text = resources.files(__package__).joinpath("score_cards.json").read_text(encoding="utf-8")
+    return cards_from(json.loads(text))
 
 
-def card_from(data: dict[str, Any]) -> ScoreCard:
-    """Return a score card from its stored form."""
-    curves = [data["curves"][name] for name in FEATURES]
-    return ScoreCard(
-        knots=tuple(np.array(curve["knots"], dtype=float) for curve in curves),
-        heights=tuple(np.array(curve["heights"], dtype=float) for curve in curves),
-        pairs=tuple(_pair_from(pair) for pair in data["pairs"]),
-        intercept=float(data["intercept"]),
+def cards_from(data: dict[str, Any]) -> ScoreCards:
+    """Return score cards from their stored form."""
+    return ScoreCards(
+        first=card_from(data["first"], FEATURES),
+        second=card_from(data["second"], SECOND_FEATURES),
         provenance=str(data["provenance"]),
     )
 
 
-def _pair_from(data: dict[str, Any]) -> PairTable:
+def card_from(data: dict[str, Any], names: tuple[str, ...]) -> ScoreCard:
+    """Return a score card for features of these names from its stored form."""
+    curves = [data["curves"][name] for name in names]
+    return ScoreCard(
+        knots=tuple(np.array(curve["knots"], dtype=float) for curve in curves),
+        heights=tuple(np.array(curve["heights"], dtype=float) for curve in curves),
+        pairs=tuple(_pair_from(pair, names) for pair in data["pairs"]),
+        intercept=float(data["intercept"]),
+    )
+
+
+def _pair_from(data: dict[str, Any], names: tuple[str, ...]) -> PairTable:
     first, second = data["features"]
     rows, cols = data["knots"]
     return PairTable(
-        columns=(FEATURES.index(first), FEATURES.index(second)),
+        columns=(names.index(first), names.index(second)),
         knots=(np.array(rows, dtype=float), np.array(cols, dtype=float)),
         heights=np.array(data["heights"], dtype=float),
     )

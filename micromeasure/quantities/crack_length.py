@@ -41,7 +41,7 @@ class CrackSettings(Settings):
         "number", 10.0, unit="um", above=0, help="widest dark line that is looked for"
     )
     threshold: float = declared(
-        "number", 0.35, low=0, high=1, help="least score of an indication that is reported"
+        "number", 0.25, low=0, high=1, help="least score of an indication that is reported"
     )
     fold: Segment | None = declared(
         "segment", None, unit="px",

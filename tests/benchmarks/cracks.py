@@ -33,7 +33,7 @@ from micromeasure.cracks.finding import distances, find_candidates
 from micromeasure.cracks.indication import indication_from
 from micromeasure.cracks.matching import COVERED_SHARE, densified, match
 from micromeasure.cracks.patch import cut_strip
-from micromeasure.cracks.scoring import card_from
+from micromeasure.cracks.scoring import cards_from
 from micromeasure.errors import MicromeasureError
 from micromeasure.micrograph.image import Header, ImageRecord, Micrograph
 from micromeasure.quantities.crack_length import CrackSettings
@@ -254,11 +254,11 @@ def main() -> None:
     parser.add_argument("--cnr-high", type=float, default=8.0)
     parser.add_argument("--threshold", type=float)
     parser.add_argument("--scores", type=Path, help="keep scores and truth here (npz)")
-    parser.add_argument("--card", type=Path, help="another score card")
+    parser.add_argument("--cards", type=Path, help="other score cards")
     args = parser.parse_args()
-    if args.card:
-        card = card_from(json.loads(args.card.read_text(encoding="utf-8")))
-        finding.score_card = lambda: card
+    if args.cards:
+        cards = cards_from(json.loads(args.cards.read_text(encoding="utf-8")))
+        finding.score_cards = lambda: cards
     sys.stdout.write(json.dumps(run(args), indent=1) + "\n")
 
 

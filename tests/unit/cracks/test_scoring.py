@@ -1,12 +1,18 @@
 import numpy as np
 import pytest
 
-from micromeasure.cracks.scoring import FEATURES, card_from, hat_basis, score_card
+from micromeasure.cracks.scoring import (
+    FEATURES,
+    SECOND_FEATURES,
+    card_from,
+    hat_basis,
+    score_cards,
+)
 
 
 def flat_card(**changes):
     flat = {name: {"knots": [0.0, 1.0], "heights": [0.0, 0.0]} for name in FEATURES}
-    return card_from({"curves": flat, "pairs": [], "intercept": 0.0, "provenance": "x"} | changes)
+    return card_from({"curves": flat, "pairs": [], "intercept": 0.0} | changes, FEATURES)
 
 
 def rows(**values):
@@ -37,12 +43,13 @@ def test_hats_add_up_to_one_everywhere():
     assert hats.min() >= 0
 
 
-def test_the_card_of_the_package_is_whole_and_says_what_it_was_fitted_to():
-    card = score_card()
-    assert len(card.knots) == len(FEATURES)
+@pytest.mark.parametrize(("look", "names"), [("first", FEATURES), ("second", SECOND_FEATURES)])
+def test_the_cards_of_the_package_are_whole_and_say_what_they_were_fitted_to(look, names):
+    assert "fitted to" in score_cards().provenance
+    card = getattr(score_cards(), look)
+    assert len(card.knots) == len(names)
     assert all((np.diff(knots) > 0).all() for knots in card.knots)
-    assert "fitted to" in card.provenance
-    scores = card.score(np.zeros((3, len(FEATURES))))
+    scores = card.score(np.zeros((3, len(names))))
     assert ((scores >= 0) & (scores <= 1)).all()
 
 
@@ -53,5 +60,13 @@ def test_a_stronger_longer_line_scores_higher_than_a_weak_short_one():
     }  # fmt: skip
     weak = rows(response=1.0, evidence=2.6, length=-0.3, contrast=1.0, **typical)
     strong = rows(response=2.2, evidence=4.5, length=1.0, contrast=2.5, **typical)
-    odds = [score / (1 - score) for score in score_card().score(np.vstack((weak, strong)))]
+    odds = [score / (1 - score) for score in score_cards().first.score(np.vstack((weak, strong)))]
     assert odds[1] > 5 * odds[0]
+
+
+def test_the_second_look_follows_the_first_ones_opinion():
+    typical = [0.0, 0.0, 3.9, 0.0, 0.15, 3.0, -0.5, 0.4, 0.1, 0.02]
+    rows_ = np.array([typical] * 3)
+    rows_[:, :2] = np.array([[-2.0], [0.0], [2.0]])
+    scores = score_cards().second.score(rows_)
+    assert (np.diff(scores) > 0.1).all()
