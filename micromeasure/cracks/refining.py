@@ -17,7 +17,7 @@ from micromeasure.cracks.centreline import (
     blurred,
     contrast_along,
     extended,
-    follow,
+    follow_all,
     followed,
     resampled,
     surface_noise,
@@ -110,9 +110,9 @@ def _beside(smooth: Image, path: FloatArray, scale: tuple[float, float], n: int)
     sigma, side = scale
     across = normals(smoothed(path, 4.0))
     course = smoothed(path, 3.0)
+    offs = (sign * (side + beside) for beside in _BESIDE_PX for sign in (-1.0, 1.0))
     found = []
-    for off in (sign * (side + beside) for beside in _BESIDE_PX for sign in (-1.0, 1.0)):
-        way = follow(smooth, course + off * across, sigma, STRAY_PX)
+    for way in follow_all(smooth, [course + off * across for off in offs], sigma, STRAY_PX):
         depths = contrast_along(smooth, way, side)[0]
         at = np.linspace(0.0, len(depths) - 1.0, n)
         found.append(np.interp(at, np.arange(len(depths)), depths))

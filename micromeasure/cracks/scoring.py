@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from micromeasure.cracks.centreline import Centreline
 from micromeasure.cracks.company import Company
-from micromeasure.cracks.cross_profiles import sample
+from micromeasure.cracks.cross_profiles import median, normals, sample, sample_across
 from micromeasure.cracks.lines import LineMap
 from micromeasure.cracks.patch import Patch
 from micromeasure.outcome import FloatArray
@@ -189,10 +189,11 @@ def line_features(
     lines : LineMap
     company : Company
     """
-    z = responses_on(line.points, lines)
-    responses = [sample(lines.octaves[0], line.points)]
-    evidence = evidence_of(line, lines)
-    fine = float(np.median(responses[0]))
+    finest = sample(lines.octaves[0], line.points)
+    z = responses_on(line.points, lines, finest)
+    on = median(z)
+    evidence = _evidence(on, line.length_px)
+    fine = median(finest)
     depth = max(line.depth, 1e-6)
     chord = float(np.hypot(*(line.points[-1] - line.points[0])))
     angle = direction_deg(line.points)
@@ -205,74 +206,92 @@ def line_features(
     widths = line.widths_px if len(line.widths_px) else np.array([line.width_px])
     values = (
         math.log(max(line.length_px, 1.0) / 30.0),
-        math.log(max(float(np.median(z)), 0.5)),
-        math.log(max(float(np.quantile(z, 0.2)), 0.3)),
+        math.log(max(on, 0.5)),
+        math.log(max(_quantile(z, 0.2), 0.3)),
         min(line.tilt, 3.0),
         min(_far_tilt(line, patch), 4.0),
         math.log(max(line.length_px, 1.0) / line.width_px),
         math.log(line.width_px),
         float(np.std(widths)) / line.width_px,
-        float(np.median(np.abs(line.depths - np.median(line.depths)))) / depth,
-        float(np.quantile(line.depths, 0.1)) / depth,
+        median(np.abs(line.depths - median(line.depths))) / depth,
+        _quantile(line.depths, 0.1) / depth,
         math.log(line.roughness_px + 0.1),
         straightness,
         lines.lay.strength * math.cos(2 * off_lay),
         float(line.open_ends),
         _fold_share(line, patch, angle),
-        float(np.clip(line.rims, -1.0, 1.0)),
+        min(max(line.rims, -1.0), 1.0),
         math.log(company.clutter + 0.1),
         math.log(max(depth / max(line.noise, 1e-6), 0.1)),
         math.log(max(depth / max(line.level, 1e-6), 1e-4)),
         scratchlike,
         math.log(turning + 1.0),
-        math.log(max(fine, 0.3) / max(float(np.median(z)), 0.3)),
+        math.log(max(fine, 0.3) / max(on, 0.3)),
         evidence,
-        float(np.clip(evidence - company.rivals, -2.0, 3.0)),
+        min(max(evidence - company.rivals, -2.0), 3.0),
         company.parallels,
-        _surround(line.points, lines),
-        _runs_on(line.points, patch, lines),
+        _surround(line.points, fine, lines),
+        _runs_on(line.points, on, patch, lines),
     )
     return np.array(values, dtype=float)
 
 
-def responses_on(points: FloatArray, lines: LineMap) -> FloatArray:
-    """Return the greatest response over the octaves at each point."""
-    found = [sample(octave, points / 2**k) for k, octave in enumerate(lines.octaves)]
-    return np.asarray(np.max(found, axis=0))
+def responses_on(
+    points: FloatArray, lines: LineMap, finest: FloatArray | None = None
+) -> FloatArray:
+    """Return the greatest response over the octaves at each point; the finest may be known."""
+    best = sample(lines.octaves[0], points) if finest is None else finest
+    for k, octave in enumerate(lines.octaves[1:], start=1):
+        best = np.maximum(best, sample(octave, points / 2**k))
+    return best
 
 
 def evidence_of(line: Centreline, lines: LineMap) -> float:
     """Return how far a line as a whole stands out, as a logarithm: noise averages along it."""
-    middle = float(np.median(responses_on(line.points, lines)))
-    return math.log(max(middle, 0.5)) + 0.5 * math.log(max(line.length_px, 1.0))
+    return _evidence(median(responses_on(line.points, lines)), line.length_px)
 
 
-def _surround(points: FloatArray, lines: LineMap) -> float:
+def _evidence(response: float, length_px: float) -> float:
+    return math.log(max(response, 0.5)) + 0.5 * math.log(max(length_px, 1.0))
+
+
+def _quantile(values: FloatArray, q: float) -> float:
+    """Return a quantile, interpolated; NumPy's own takes most of its time for checks."""
+    place = q * (len(values) - 1)
+    k = int(place)
+    ordered = np.sort(values)
+    return float(ordered[k] + (place - k) * (ordered[min(k + 1, len(values) - 1)] - ordered[k]))
+
+
+def _surround(points: FloatArray, on: float, lines: LineMap) -> float:
     """Return the response on a line over its mean around the line, as a logarithm."""
-    on = float(np.median(sample(lines.octaves[0], points)))
-    around = float(np.median(sample(lines.around, points[::4])))
+    around = median(sample(lines.around, points[::4]))
     return math.log(max(on, 0.3) / max(around, 0.1))
 
 
-def _runs_on(points: FloatArray, patch: Patch, lines: LineMap) -> float:
+def _runs_on(points: FloatArray, on: float, patch: Patch, lines: LineMap) -> float:
     """Return how strong a response goes on straight beyond the ends, over that on the line.
 
     A scratch that was found in part goes on; a crack that ended does not. The stronger end counts.
     """
-    on = max(float(np.median(responses_on(points, lines))), 0.5)
-    found: list[float] = [0.0]
     reach = min(16, len(points) - 1)
     ahead = np.arange(*_BEYOND_PX, 1.5)
     aside = np.arange(-3.0, 3.1, 1.0)
-    for end, inner in ((points[0], points[reach]), (points[-1], points[-1 - reach])):
-        way = (end - inner) / max(float(np.hypot(*(end - inner))), 1e-9)
-        normal = np.array((-way[1], way[0]))
-        grid = end + ahead[:, None, None] * way + aside[None, :, None] * normal
-        inside = patch.in_band(end + ahead[:, None] * way)
-        if inside.sum() < 8:
-            continue
-        found.append(float(responses_on(grid, lines).max(axis=1)[inside].mean()))
-    return float(min(max(found) / on, 2.0))
+    ends = points[[0, -1]]
+    way = ends - points[[reach, -1 - reach]]
+    way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
+    normal = np.column_stack((-way[:, 1], way[:, 0]))
+    # End, ahead, aside, u and v.
+    middle = ends[:, None] + ahead[:, None] * way[:, None]
+    grid = middle[:, :, None] + aside[:, None] * normal[:, None, None]
+    response = responses_on(grid, lines).max(axis=2)
+    inside = patch.in_band(middle.reshape(-1, 2)).reshape(middle.shape[:2])
+    seen = [
+        float(along[is_inside].mean())
+        for along, is_inside in zip(response, inside, strict=True)
+        if is_inside.sum() >= 8
+    ]
+    return min(max([0.0, *seen]) / max(on, 0.5), 2.0)
 
 
 def direction_deg(points: FloatArray) -> float:
@@ -299,21 +318,16 @@ def _turning_deg(points: FloatArray) -> float:
         return 0.0
     steps = points[6::3] - points[:-6:3]
     heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
-    return float(np.degrees(np.median(np.abs(np.diff(heading[::2]))))) if len(heading) > 2 else 0.0
+    return math.degrees(median(np.abs(np.diff(heading[::2])))) if len(heading) > 2 else 0.0
 
 
 def _far_tilt(line: Centreline, patch: Patch) -> float:
     """Return the difference of the surfaces on both sides, well off the line, over its depth."""
-    points = line.points
-    tangent = np.gradient(points, axis=0)
-    tangent /= np.maximum(np.hypot(tangent[:, 0], tangent[:, 1]), 1e-9)[:, None]
-    normal = np.column_stack((-tangent[:, 1], tangent[:, 0]))
     reach = np.array((2.0, 2.7, 3.4)) * max(line.width_px, 2.5)
-    sides = [
-        sample(patch.values, points[:, None, :] + sign * reach[None, :, None] * normal[:, None, :])
-        for sign in (-1.0, 1.0)
-    ]
-    return abs(float(np.median(sides[0]) - np.median(sides[1]))) / max(line.depth, 1e-6)
+    offsets = np.concatenate((-reach, reach))
+    beside = sample_across(patch.values, line.points, normals(line.points), offsets)
+    sides = (beside[:, :3], beside[:, 3:])
+    return abs(median(sides[0]) - median(sides[1])) / max(line.depth, 1e-6)
 
 
 def _fold_share(line: Centreline, patch: Patch, angle_deg: float) -> float:
@@ -321,7 +335,6 @@ def _fold_share(line: Centreline, patch: Patch, angle_deg: float) -> float:
     if math.isnan(patch.fold_row):
         return 0.0
     off = min(angle_deg, 180.0 - angle_deg)
-    distance = float(np.median(np.abs(line.points[:, 1] - patch.fold_row)))
-    if off > 12 or distance > 15:
+    if off > 12 or median(np.abs(line.points[:, 1] - patch.fold_row)) > 15:
         return 0.0
     return line.length_px / max(patch.fold_columns[1] - patch.fold_columns[0], 1.0)
